@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 
 from keyboards.core.errors import MeasurementError
 
-_SHOWN = 40  # characters of a refused value repeated in the message: it may be ten megabytes long
+LARGEST = 1e12  # beyond every quantity of this trade; below it no square, cube or sum of them overflows
 
 
 def number(
@@ -22,7 +22,10 @@ def number(
     maximum: float | None = None,
     below: float | None = None,
 ) -> float:
-    """The value as a finite float within the limits; `minimum` and `maximum` themselves are allowed."""
+    """The value as a finite float within the limits; `minimum` and `maximum` themselves are allowed.
+
+    Whatever the limits, a size beyond `LARGEST` is refused.
+    """
     if type(value) is float:  # the common case, kept short: a full advice checks thousands of values
         result = value
     elif isinstance(value, bool) or not isinstance(value, int | float):
@@ -34,6 +37,8 @@ def number(
             raise MeasurementError(f"{name} is too large") from None
     if not math.isfinite(result):
         raise MeasurementError(f"{name} must be a finite number, not {result}")
+    if abs(result) > LARGEST:
+        raise MeasurementError(f"{name} is too large")
     if minimum is not None and result < minimum:
         raise MeasurementError(f"{name} must be at least {minimum:g}, not {_shown(result)}")
     if above is not None and result <= above:
@@ -98,7 +103,7 @@ def wholes(
 
 
 def items(name: str, values: object) -> Iterable[object]:
-    """The values when they come in an order: a list, tuple, array, generator; not text, a set or a mapping."""
+    """The values when they come in an order (list, tuple, generator): not text, a set or a mapping."""
     unordered = isinstance(values, str | bytes | bytearray | Mapping | set | frozenset)
     if unordered or not isinstance(values, Iterable):
         raise MeasurementError(f"{name} must be a list, not {_kind(values)}")
@@ -128,4 +133,4 @@ def _shown(value: float) -> str:
     if isinstance(value, int):
         # str() of an int beyond 4300 digits raises a ValueError of its own
         return str(value) if value.bit_length() < 120 else "such a large number"
-    return f"{value:.12g}"[:_SHOWN]
+    return f"{value:.12g}"

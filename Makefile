@@ -1,0 +1,88 @@
+# What is done with this program, by name. `make help` lists it.
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+.DEFAULT_GOAL := help
+.NOTPARALLEL:
+MAKEFLAGS += --no-print-directory
+
+BIN := .venv/bin
+HOST ?= 127.0.0.1
+PORT ?= 8000
+# Two at once is the most that helps SQLite, which has one writer.
+WORKERS ?= 2
+export PYTHONUNBUFFERED := 1
+
+.PHONY: help install install-tests demo serve test check suite browser postgres format lock
+
+help: ## this list
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{ printf "  make %-14s %s\n", $$1, $$2 }'
+	@echo
+	@echo "  PORT=8010, HOST=0.0.0.0 and WORKERS=4 change where demo and serve listen, and with how many."
+
+install: ## what the program needs: system packages, .venv
+	@.ci/install app
+
+install-tests: ## what the tests need beyond that: Chromium, PostgreSQL, tools
+	@.ci/install tests
+
+# The invented workshop has a folder of its own, so it never mixes with a real one in .data.
+demo: export DATA_DIR := $(or $(DATA_DIR),.demo)
+demo: export SITE_ADDRESS := $(or $(SITE_ADDRESS),http://127.0.0.1:$(PORT))
+demo: install free-port ## an invented workshop to try, on port 8000
+	@$(BIN)/python manage.py migrate --verbosity 0
+	@$(BIN)/python manage.py collectstatic --noinput --verbosity 0
+	@$(BIN)/python manage.py demo
+	@echo
+	@echo "Balance Rail is at http://127.0.0.1:$(PORT)/ (stop it with Ctrl-C)"
+	@$(serve)
+
+serve: export SITE_ADDRESS := $(or $(SITE_ADDRESS),http://127.0.0.1:$(PORT))
+serve: install free-port ## the program for a real workshop, its data in .data
+	@$(BIN)/python manage.py migrate --verbosity 0
+	@$(BIN)/python manage.py collectstatic --noinput --verbosity 0
+	@echo "Balance Rail is at $$SITE_ADDRESS (listening on $(HOST), port $(PORT))"
+	@$(serve)
+
+serve = exec $(BIN)/gunicorn shop.wsgi --bind $(HOST):$(PORT) --workers $(WORKERS) --timeout 120 --log-level warning
+
+.PHONY: free-port
+free-port:
+	@$(BIN)/python -c 'import socket, sys; s = socket.socket(); s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1); s.bind((sys.argv[1], int(sys.argv[2])))' \
+	  $(HOST) $(PORT) 2>/dev/null \
+	  || { echo "Port $(PORT) of $(HOST) is taken or not allowed. Choose another one: make $(firstword $(MAKECMDGOALS)) PORT=8010" >&2; exit 1; }
+
+test: check suite browser postgres ## everything that must hold before a change goes in
+
+check: install-tests ## style, types, layers, migrations, security: without running a test
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/djade --check --target-version 5.2 $$(find templates -name '*.html')
+	$(BIN)/lint-imports
+	$(BIN)/python -W error manage.py check
+	$(BIN)/python manage.py makemigrations --check --dry-run
+	$(BIN)/bandit --quiet --configfile pyproject.toml --recursive shop keyboards manage.py
+	$(BIN)/mypy
+
+suite: install-tests ## the tests without a browser, on SQLite
+	$(BIN)/pytest -n 2 -m "not browser"
+
+browser: install-tests ## the journeys in Chromium
+	$(BIN)/pytest -m browser
+
+postgres: install-tests ## the tests without a browser, on a PostgreSQL of their own
+	.ci/with-postgres $(BIN)/pytest -n 2 -m "not browser"
+
+format: install-tests ## put code and templates into the house style
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+	$(BIN)/djade --target-version 5.2 $$(find templates -name '*.html')
+
+# One answer for every system and every Python from 3.11 on, with hashes and without an address.
+# The second file leaves out what the first holds for every system. `make lock UPGRADE=1` takes newer releases.
+compile = $(BIN)/uv pip compile pyproject.toml --quiet --universal --python-version 3.11 --generate-hashes \
+  --only-binary :all: --custom-compile-command "make lock" $(if $(UPGRADE),--upgrade)
+lock: ## pin again what pyproject.toml asks for
+	@test -x $(BIN)/uv || .ci/install tests || $(BIN)/python -m pip install --quiet uv
+	$(compile) --output-file requirements.lock
+	$(compile) --extra test --constraint requirements.lock --output-file .ci/tests.lock \
+	  $$(sed -nE 's/^([a-z0-9._-]+)==[^ ;]+ \\$$/--no-emit-package \1/p' requirements.lock)

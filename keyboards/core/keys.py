@@ -2,8 +2,8 @@
 
 Keys are numbered from the bass, 1 upward, as their stamps are. Notes carry the names of scientific pitch
 notation (C4 is middle C, A4 sounds at 440 Hz) and the note numbers of MIDI. Other keyboards than the full one
-exist, so everything hangs on a compass: its first note and its count of keys. Which of its keys a set lacks is
-not known here.
+exist, so everything hangs on a compass: its first note and its count of keys. Which of its keys a set lacks
+is not known here.
 """
 
 import re
@@ -172,7 +172,7 @@ class Compass:
 
 
 def format_keys(keys: Iterable[int]) -> str:
-    """A set of keys in short, "1–5, 12": sorted, each once, three or more in a row as a range; "" for none."""
+    """A set of keys in short, "1–5, 12": sorted, each once, three or more in a row as a range."""
     given = list(keys) if isinstance(keys, set | frozenset) else items("keys", keys)
     numbers = sorted({whole("keys", key, 1) for key in given})
     runs: list[list[int]] = []

@@ -1,0 +1,26 @@
+"""The trade: compasses, checks, readings, findings, photos, advice, specs."""
+
+from keyboards.models.advice import Assumptions, Decision
+from keyboards.models.checks import Check, CheckKind, Gauge, GaugeKind
+from keyboards.models.compasses import Compass
+from keyboards.models.findings import Finding, FindingGroup
+from keyboards.models.photos import Photo
+from keyboards.models.readings import Entry, EntryKind, KeyReading
+from keyboards.models.specs import BoughtPart
+
+__all__ = [
+    "Assumptions",
+    "BoughtPart",
+    "Check",
+    "CheckKind",
+    "Compass",
+    "Decision",
+    "Entry",
+    "EntryKind",
+    "Finding",
+    "FindingGroup",
+    "Gauge",
+    "GaugeKind",
+    "KeyReading",
+    "Photo",
+]

@@ -1,0 +1,108 @@
+"""Rows of the database -> the drawings: what stands between the models and keyboards/drawing, and nothing else."""
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from django.utils.translation import gettext as _
+from django.utils.translation import pgettext
+
+from keyboards.drawing.plots import Plot
+from keyboards.drawing.row import KeyFace, Section, button_row, describe_row, small_row
+from keyboards.models import Compass, KeyReading
+from shop.models import Job
+
+
+def grade_words() -> dict[int, str]:
+    """The four grades of a key, in words."""
+    return {0: _("sound"), 1: _("cloth worn"), 2: _("wood damaged"), 3: _("button spent")}
+
+
+def faces(compass: Compass, readings: Iterable[KeyReading]) -> list[KeyFace]:
+    """One face a key of the compass, bass first, from the rows of one check (none: all unread)."""
+    by_key: Mapping[int, KeyReading] = {reading.key: reading for reading in readings}
+    missing, broken = set(compass.missing), set(compass.broken)
+    arithmetic = compass.keys
+    out = []
+    for number in arithmetic.keys:
+        row = by_key.get(number)
+        out.append(
+            KeyFace(
+                number=number,
+                name=arithmetic.name(number),
+                sharp=arithmetic.is_sharp(number),
+                grade=row.grade if row else None,
+                skew_deg=row.skew / 1000 if row and row.skew is not None else None,
+                missing=number in missing,
+                broken=number in broken,
+            )
+        )
+    return out
+
+
+def grade_counts(compass: Compass, readings: Iterable[KeyReading]) -> dict[str, int]:
+    """How many keys have each grade: keys "0".."3", "." for not read, "-" for missing."""
+    return counts_of(grade_string(compass, readings))
+
+
+def counts_of(grades: str) -> dict[str, int]:
+    """The same from a job's row of grades."""
+    return {sign: grades.count(sign) for sign in "0123.-"}
+
+
+def grade_string(compass: Compass, readings: Iterable[KeyReading]) -> str:
+    """The small column on Job: one character a key."""
+    by_key = {reading.key: reading.grade for reading in readings}
+    missing = set(compass.missing)
+    signs = []
+    for number in range(1, compass.count + 1):
+        grade = by_key.get(number)
+        signs.append("-" if number in missing else "." if grade is None else str(grade))
+    return "".join(signs)
+
+
+def row_svg(
+    key_faces: Sequence[KeyFace],
+    *,
+    uid: str,
+    title: str,
+    plots: Sequence[Plot] = (),
+    sections: Sequence[Section] = (),
+    current: int | None = None,
+    href: str | None = None,
+    split: int = 1,
+    width: float = 1104,
+    font_size: float = 12,
+    live: bool = False,
+) -> str:
+    """The button row with its plots as SVG, described in words for those who do not see it."""
+    words = grade_words()
+    turned = any(face.skew_deg for face in key_faces)
+    return button_row(
+        key_faces,
+        uid=uid,
+        title=title,
+        description=describe_row(
+            key_faces,
+            span=_("{count} keys {first} to {last}"),
+            grade_words=words,
+            unread=_("not read"),
+            missing=pgettext("keys", "missing"),
+        ),
+        plots=plots,
+        sections=sections,
+        current=current,
+        href=href,
+        grade_words=words,
+        note=_("mortise angles drawn 3 times larger than life") if turned else "",
+        split=split,
+        width=width,
+        font_size=font_size,
+        live=live,
+    )
+
+
+def small_row_svg(job: Job) -> str:
+    """The row in small for lists, from the job's own column: no query."""
+    counts = counts_of(job.grades)
+    words = grade_words()
+    told = ", ".join(f"{counts[str(grade)]} {word}" for grade, word in words.items() if counts[str(grade)])
+    return small_row(job.grades, title=told or _("not checked yet"), first_note=job.first_note)

@@ -1,0 +1,5 @@
+"""Advice, decisions, button specs."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

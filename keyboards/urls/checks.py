@@ -1,0 +1,5 @@
+"""Checks, readings, findings, photos."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

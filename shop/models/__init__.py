@@ -1,0 +1,54 @@
+"""The business: people, clients, instruments, jobs, stages, prices, estimates, materials, events."""
+
+from shop.models.clients import Client, ClientKind, search_key
+from shop.models.estimates import (
+    Answer,
+    AnswerKind,
+    Estimate,
+    EstimateState,
+    Line,
+    LineKind,
+    Link,
+    Option,
+    token_hash,
+)
+from shop.models.events import Event
+from shop.models.instruments import Instrument, InstrumentKind
+from shop.models.jobs import Job
+from shop.models.materials import Lot, Material, MaterialKind, Use
+from shop.models.people import Paper, Person, Role, Units, Workshop
+from shop.models.prices import Operation, Unit
+from shop.models.stages import STAGE_TITLES, Stage, StageState
+
+__all__ = [
+    "STAGE_TITLES",
+    "Answer",
+    "AnswerKind",
+    "Client",
+    "ClientKind",
+    "Estimate",
+    "EstimateState",
+    "Event",
+    "Instrument",
+    "InstrumentKind",
+    "Job",
+    "Line",
+    "LineKind",
+    "Link",
+    "Lot",
+    "Material",
+    "MaterialKind",
+    "Operation",
+    "Option",
+    "Paper",
+    "Person",
+    "Role",
+    "Stage",
+    "StageState",
+    "Unit",
+    "Units",
+    "Use",
+    "Workshop",
+    "search_key",
+    "token_hash",
+]

@@ -1,0 +1,218 @@
+"""Estimates: options with their lines, the link a client reads them on, and the answer."""
+
+import hashlib
+import secrets
+from decimal import Decimal
+
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
+
+from shop.core import money, tags
+from shop.models.prices import Unit
+
+
+class EstimateState(models.TextChoices):
+    DRAFT = "draft", _("being written")
+    SENT = "sent", _("with the client")
+    ACCEPTED = "accepted", _("accepted")
+    DECLINED = "declined", _("declined")
+    WITHDRAWN = "withdrawn", _("withdrawn")
+    REPLACED = "replaced", _("replaced by a newer version")
+
+
+class EstimateQuerySet(models.QuerySet):
+    def latest_of(self, number: int):
+        """Versions of one estimate, the newest first."""
+        return self.filter(number=number).order_by("-version")
+
+    def waiting_for_answer(self):
+        return self.filter(state=EstimateState.SENT).order_by("sent_at")
+
+
+class Estimate(models.Model):
+    """A priced offer for one job: up to three options, lines common to all, an allowance, terms.
+
+    A sent version is never changed: what changes is a new version of the same number. Rates are copied from
+    the workshop when the draft is made, so that an old estimate never changes when a setting does.
+    """
+
+    number = models.PositiveIntegerField(editable=False)
+    version = models.PositiveSmallIntegerField(default=1, editable=False)
+    job = models.ForeignKey("shop.Job", on_delete=models.PROTECT, related_name="estimates")
+    state = models.CharField(max_length=10, choices=EstimateState, default=EstimateState.DRAFT)
+    intro = models.TextField(_("what we found"), blank=True)
+    currency = models.CharField(max_length=3)
+    tax_name = models.CharField(max_length=30)
+    tax_rate = models.DecimalField(max_digits=5, decimal_places=2)
+    deposit_rate = models.DecimalField(
+        _("deposit, %"),
+        max_digits=5,
+        decimal_places=2,
+        validators=[MinValueValidator(Decimal(0)), MaxValueValidator(Decimal(100))],
+    )
+    valid_until = models.DateField(_("good until"))
+    working_days = models.PositiveSmallIntegerField(_("ready, working days after the yes"), null=True, blank=True)
+    allowance_keys = models.PositiveSmallIntegerField(
+        _("allowance: up to how many keys"), default=0, validators=[MaxValueValidator(128)]
+    )
+    allowance_price = models.DecimalField(
+        _("allowance: price a key"),
+        max_digits=10,
+        decimal_places=3,
+        default=0,
+        validators=[MinValueValidator(Decimal(0))],
+    )
+    terms = models.TextField(_("terms"), blank=True)
+    created_at = models.DateTimeField()
+    created_by = models.ForeignKey("shop.Person", on_delete=models.PROTECT, related_name="+")
+    sent_at = models.DateTimeField(null=True, blank=True)
+    sent_to = models.EmailField(blank=True)
+    sent_pdf = models.FileField(upload_to="estimates/", blank=True)
+
+    objects = EstimateQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-number", "-version"]
+        constraints = [
+            models.UniqueConstraint(fields=["number", "version"], name="estimate_version_once"),
+            models.UniqueConstraint(fields=["job"], condition=Q(state="accepted"), name="estimate_one_yes_a_job"),
+        ]
+
+    def __str__(self):
+        return self.title
+
+    @property
+    def title(self) -> str:
+        return tags.estimate_number(self.number)
+
+    @property
+    def is_draft(self) -> bool:
+        return self.state == EstimateState.DRAFT
+
+    @property
+    def allowance_ceiling(self) -> Decimal:
+        """The most that hidden damage may add, before tax."""
+        return money.line_total(Decimal(self.allowance_keys), self.allowance_price, self.currency)
+
+
+class Option(models.Model):
+    """One of the choices on an estimate, lettered A, B, C."""
+
+    estimate = models.ForeignKey(Estimate, on_delete=models.CASCADE, related_name="options")
+    letter = models.CharField(max_length=1)
+    title = models.CharField(_("option"), max_length=80)
+    subtitle = models.CharField(_("in a few words"), max_length=120, blank=True)
+    points = models.TextField(_("what it means, a line each"), blank=True)
+    advised = models.BooleanField(_("our advice"), default=False)
+
+    class Meta:
+        ordering = ["letter"]
+        constraints = [models.UniqueConstraint(fields=["estimate", "letter"], name="option_letter_once")]
+
+    def __str__(self):
+        return f"{self.letter} {self.title}"
+
+
+class LineKind(models.TextChoices):
+    WORK = "work", _("work")
+    EXTRA = "extra", _("optional extra")
+    DISCOUNT = "discount", _("discount")
+
+
+class Line(models.Model):
+    """One line: an operation on a section, so many units at a price. option is empty where it is common to all."""
+
+    estimate = models.ForeignKey(Estimate, on_delete=models.CASCADE, related_name="lines")
+    option = models.ForeignKey(Option, null=True, blank=True, on_delete=models.CASCADE, related_name="lines")
+    operation = models.ForeignKey("shop.Operation", null=True, blank=True, on_delete=models.PROTECT)
+    kind = models.CharField(max_length=8, choices=LineKind, default=LineKind.WORK)
+    title = models.CharField(_("work"), max_length=160)
+    section = models.CharField(_("where"), max_length=80, blank=True)
+    quantity = models.DecimalField(
+        _("amount"), max_digits=9, decimal_places=2, validators=[MinValueValidator(Decimal("0.01"))]
+    )
+    unit = models.CharField(_("unit"), max_length=6, choices=Unit, default=Unit.KEY)
+    unit_price = models.DecimalField(_("each"), max_digits=12, decimal_places=3)
+    minutes = models.DecimalField(_("minutes each"), max_digits=8, decimal_places=2, default=0)
+    stage = models.CharField(max_length=20, blank=True)
+    position = models.PositiveSmallIntegerField(default=0)
+
+    class Meta:
+        ordering = ["position", "id"]
+
+    def __str__(self):
+        return self.title
+
+    @property
+    def total(self) -> Decimal:
+        return money.line_total(self.quantity, self.unit_price, self.estimate.currency)
+
+
+def token_hash(token: str) -> str:
+    """What is kept of a link's token: its SHA-256, so that a copy of the database opens no link."""
+    return hashlib.sha256(token.encode()).hexdigest()
+
+
+class Link(models.Model):
+    """A link on which a client reads one version of an estimate. Only the hash of its token is kept."""
+
+    estimate = models.ForeignKey(Estimate, on_delete=models.CASCADE, related_name="links")
+    token_hash = models.CharField(max_length=64, unique=True)
+    created_at = models.DateTimeField()
+    expires_at = models.DateTimeField()
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+    first_seen_at = models.DateTimeField(null=True, blank=True)
+    last_seen_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["-created_at"]
+
+    def __str__(self):
+        return f"link to {self.estimate}"
+
+    @staticmethod
+    def new_token() -> str:
+        """256 bits from the system's source of randomness."""
+        return secrets.token_urlsafe(32)
+
+
+class AnswerKind(models.TextChoices):
+    YES = "yes", _("yes")
+    NO = "no", _("no")
+    QUESTION = "question", _("question")
+
+
+class Answer(models.Model):
+    """What the client said to an estimate. At most one yes or no a version; questions as many as they like."""
+
+    estimate = models.ForeignKey(Estimate, on_delete=models.PROTECT, related_name="answers")
+    kind = models.CharField(max_length=8, choices=AnswerKind)
+    option = models.ForeignKey(Option, null=True, blank=True, on_delete=models.PROTECT)
+    extras = models.ManyToManyField(Line, blank=True)
+    name = models.CharField(_("your name"), max_length=120)
+    text = models.TextField(_("your words"), blank=True)
+    at = models.DateTimeField()
+    taken_by = models.ForeignKey(
+        "shop.Person",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text=_("Who took it by phone or at the counter; empty where it came through the link."),
+    )
+
+    class Meta:
+        ordering = ["at", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["estimate"], condition=Q(kind__in=("yes", "no")), name="answer_once_a_version"
+            ),
+            models.CheckConstraint(
+                condition=~Q(kind="yes") | Q(option__isnull=False), name="answer_yes_names_an_option"
+            ),
+        ]
+
+    def __str__(self):
+        return f"{self.kind} by {self.name}"

@@ -1,0 +1,95 @@
+"""Jobs: one keyboard in the shop, from the counter and back to it."""
+
+from decimal import Decimal
+
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.utils.translation import gettext_lazy as _
+
+from shop.core import tags
+
+
+class JobQuerySet(models.QuerySet):
+    def on_the_rack(self):
+        """Sets that are in the shop, newest tag first."""
+        return self.filter(left_at__isnull=True).order_by("-number")
+
+    def gone_home(self):
+        return self.filter(left_at__isnull=False)
+
+    def for_lists(self):
+        """Jobs with all that a row of a list shows, in two queries however many rows."""
+        return self.select_related("client", "instrument").prefetch_related("stages")
+
+
+class Job(models.Model):
+    """One keyboard that came in: what arrived, in what state, for whom, and how far it is.
+
+    grades, first_note and stage are small columns kept for lists. grades is one character a key (0..3, "." not
+    read, "-" missing), first_note the MIDI number of its first; the trade writes both. stage is the slug of the
+    stage the job stands at ("" = at the end of its route).
+    """
+
+    number = models.PositiveIntegerField(_("number"), unique=True, editable=False)
+    client = models.ForeignKey("shop.Client", on_delete=models.PROTECT, related_name="jobs")
+    instrument = models.ForeignKey("shop.Instrument", on_delete=models.PROTECT, related_name="jobs")
+    received_at = models.DateTimeField(_("received"))
+    received_by = models.ForeignKey("shop.Person", on_delete=models.PROTECT, related_name="received")
+    boxes = models.PositiveSmallIntegerField(
+        _("boxes"), default=1, validators=[MinValueValidator(1), MaxValueValidator(20)]
+    )
+    with_keyframe = models.BooleanField(_("keyframe included"), default=True)
+    with_sample_pins = models.BooleanField(_("sample pins included"), default=False)
+    carrier = models.CharField(_("carrier"), max_length=80, blank=True)
+    damage = models.TextField(_("damage on arrival"), blank=True)
+    wishes = models.TextField(_("client's wishes"), blank=True)
+    moved_on = models.CharField(
+        _("piano last moved"),
+        max_length=60,
+        blank=True,
+        help_text=_("As the client tells it: a date, a year."),
+    )
+    humidity = models.DecimalField(
+        _("room humidity, % RH"),
+        max_digits=4,
+        decimal_places=1,
+        null=True,
+        blank=True,
+        validators=[MinValueValidator(Decimal(0)), MaxValueValidator(Decimal(95))],
+    )
+    promised_on = models.DateField(_("promised for"), null=True, blank=True)
+    held_since = models.DateTimeField(_("on hold since"), null=True, blank=True)
+    hold_reason = models.CharField(_("why on hold"), max_length=200, blank=True)
+    left_at = models.DateTimeField(_("gone home"), null=True, blank=True, db_index=True)
+    left_with = models.CharField(_("handed to"), max_length=120, blank=True)
+    first_note = models.PositiveSmallIntegerField(default=21, editable=False)
+    grades = models.CharField(max_length=128, default="", blank=True, editable=False)
+    stage = models.CharField(max_length=20, default="count_in", blank=True, editable=False, db_index=True)
+
+    objects = JobQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["-number"]
+
+    def __str__(self):
+        return self.tag
+
+    @property
+    def tag(self) -> str:
+        """The name on every box: K-0147."""
+        return tags.job_tag(self.number)
+
+    @property
+    def key_count(self) -> int:
+        """Keys that this compass has."""
+        return len(self.grades)
+
+    @property
+    def keys_here(self) -> int:
+        """Keys that came with the set."""
+        return len(self.grades) - self.grades.count("-")
+
+    @property
+    def current_stage(self):
+        """The stage the job stands at, or None when it is at the end of its route."""
+        return next((stage for stage in self.stages.all() if stage.is_open), None)

@@ -1,0 +1,115 @@
+"""The people of the shop and the shop itself."""
+
+from decimal import Decimal
+
+from django.contrib.auth.models import AbstractUser
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.utils.translation import gettext_lazy as _
+
+
+class Role(models.TextChoices):
+    """What a person does in the shop. The owner may do everything."""
+
+    DESK = "desk", _("front desk")
+    TECHNICIAN = "technician", _("technician")
+    OWNER = "owner", _("owner")
+
+
+class Units(models.TextChoices):
+    """Lengths as a person reads and types them."""
+
+    MM = "mm", _("millimetres")
+    INCH = "in", _("inches")
+
+
+class Person(AbstractUser):
+    """Somebody who signs in."""
+
+    role = models.CharField(_("role"), max_length=12, choices=Role, default=Role.TECHNICIAN)
+    units = models.CharField(_("lengths in"), max_length=2, choices=Units, default=Units.MM)
+    left_handed = models.BooleanField(_("key pad on the left"), default=False)
+    sound = models.BooleanField(_("sounds at the bench"), default=False)
+    decimal_by_position = models.BooleanField(
+        _("type 562 for 5.62"), default=False, help_text=_("The point is set by the program at the bench.")
+    )
+
+    class Meta:
+        ordering = ["first_name", "last_name", "username"]
+
+    def __str__(self):
+        return self.get_full_name() or self.username
+
+    @property
+    def short_name(self) -> str:
+        """ "R. Amsel": the name as it stands on sheets and reports."""
+        if self.first_name and self.last_name:
+            return f"{self.first_name[0]}. {self.last_name}"
+        return str(self)
+
+
+class Paper(models.TextChoices):
+    """Sizes of paper for everything printed."""
+
+    A4 = "A4", "A4"
+    LETTER = "Letter", "Letter"
+
+
+def _working_hours():
+    return [6, 6, 6, 6, 4, 0, 0]
+
+
+class Workshop(models.Model):
+    """The shop: one row. Name and address for paper, and the terms that estimates are made with."""
+
+    name = models.CharField(_("name"), max_length=120)
+    address = models.TextField(_("address"), blank=True)
+    email = models.EmailField(_("e-mail"), blank=True)
+    phone = models.CharField(_("phone"), max_length=40, blank=True)
+    currency = models.CharField(_("currency"), max_length=3, default="EUR", help_text=_("ISO 4217, such as EUR"))
+    paper = models.CharField(_("paper"), max_length=6, choices=Paper, default=Paper.A4)
+    hourly_rate = models.DecimalField(
+        _("hourly rate"),
+        max_digits=10,
+        decimal_places=3,
+        default=Decimal("60"),
+        validators=[MinValueValidator(0)],
+    )
+    tax_name = models.CharField(_("name of the tax"), max_length=30, default=_("Tax"))
+    tax_rate = models.DecimalField(
+        _("tax, %"),
+        max_digits=5,
+        decimal_places=2,
+        default=Decimal("20"),
+        validators=[MinValueValidator(0), MaxValueValidator(100)],
+    )
+    deposit_rate = models.DecimalField(
+        _("deposit, %"),
+        max_digits=5,
+        decimal_places=2,
+        default=Decimal("30"),
+        validators=[MinValueValidator(0), MaxValueValidator(100)],
+    )
+    estimate_days = models.PositiveSmallIntegerField(_("estimates are good for, days"), default=30)
+    guarantee_months = models.PositiveSmallIntegerField(_("guarantee, months"), default=60)
+    terms = models.TextField(_("terms on estimates"), blank=True)
+    care = models.TextField(_("care advice on reports"), blank=True)
+    benches = models.PositiveSmallIntegerField(_("benches"), default=1, validators=[MinValueValidator(1)])
+    hours = models.JSONField(_("bench hours, Monday to Sunday"), default=_working_hours)
+    holidays = models.JSONField(_("closed on"), default=list, blank=True)
+    promise_spread = models.FloatField(_("spread of hours"), default=0.35)
+    promise_bias = models.FloatField(_("hours run over by"), default=0.10)
+
+    class Meta:
+        verbose_name = _("workshop")
+
+    def __str__(self):
+        return self.name
+
+    @classmethod
+    def ours(cls) -> "Workshop":
+        """The shop's row; made with its defaults the first time it is asked for."""
+        row = cls.objects.first()
+        if row is None:
+            row = cls.objects.create(name=_("Our workshop"))
+        return row

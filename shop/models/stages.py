@@ -1,0 +1,84 @@
+"""Stages: the steps of one job's route, begun and finished by somebody."""
+
+from django.db import models
+from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
+
+from shop.core import route
+
+
+class StageState(models.TextChoices):
+    WAITING = route.WAITING, _("waiting")
+    BEGUN = route.BEGUN, _("begun")
+    DONE = route.DONE, _("done")
+    SKIPPED = route.SKIPPED, _("skipped")
+
+
+STAGE_TITLES = {
+    "count_in": _("Unpack and count in"),
+    "arrival_check": _("Arrival check"),
+    "estimate": _("Advice and estimate"),
+    "answer": _("Waiting for the answer"),
+    "strip": _("Take out old cloth"),
+    "stripped_check": _("Stripped check"),
+    "repairs": _("Repair mortise wood"),
+    "buttons": _("Make and fit buttons"),
+    "pins": _("Pins and balance holes"),
+    "leads": _("Key leads"),
+    "cloth": _("New bushing cloth"),
+    "tops": _("Keytops"),
+    "frame": _("Keyframe"),
+    "ease": _("Ease and level"),
+    "other": _("Other agreed work"),
+    "final_check": _("Final check"),
+    "pack": _("Count out and pack"),
+    "leave": _("Hand over"),
+}
+
+
+class StageQuerySet(models.QuerySet):
+    def open(self):
+        return self.filter(state__in=(route.WAITING, route.BEGUN))
+
+
+class Stage(models.Model):
+    """One step of a route. Positions rise by the trade's order; gaps are free for steps added later."""
+
+    job = models.ForeignKey("shop.Job", on_delete=models.PROTECT, related_name="stages")
+    position = models.PositiveSmallIntegerField()
+    kind = models.CharField(max_length=20, choices=list(STAGE_TITLES.items()))
+    state = models.CharField(max_length=8, choices=StageState, default=StageState.WAITING)
+    minutes = models.DecimalField(_("minutes expected"), max_digits=8, decimal_places=1, default=0)
+    begun_at = models.DateTimeField(null=True, blank=True)
+    begun_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
+    finished_at = models.DateTimeField(null=True, blank=True)
+    finished_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
+    keys_done = models.PositiveSmallIntegerField(_("keys done"), null=True, blank=True)
+    reason = models.CharField(_("why skipped or sent back"), max_length=200, blank=True)
+
+    objects = StageQuerySet.as_manager()
+
+    class Meta:
+        ordering = ["position", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["job", "position"], name="stage_position_once"),
+            models.CheckConstraint(
+                condition=~Q(state=route.DONE) | Q(finished_at__isnull=False), name="stage_done_has_time"
+            ),
+        ]
+
+    def __str__(self):
+        return str(self.title)
+
+    @property
+    def title(self) -> str:
+        return STAGE_TITLES.get(self.kind, self.kind)
+
+    @property
+    def is_open(self) -> bool:
+        return self.state in (route.WAITING, route.BEGUN)
+
+    @property
+    def whose(self) -> str:
+        """Who it waits for: desk, bench, office or client."""
+        return route.KINDS[self.kind].whose

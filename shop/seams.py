@@ -1,0 +1,36 @@
+"""Where the trade plugs into the business: the only three places, filled by keyboards/apps.py when the program starts.
+
+gates     name of a gate (shop/core/route.py) -> a question about a job. It answers "" when the way is free, else
+          a translated sentence that says what is missing.
+intake    what the counter asks about the set itself when it is logged in: a form class, the template that
+          draws it, and a function that keeps it with the new job, inside the same transaction.
+openings  functions that make the trade's starting values when a shop is opened.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from django import forms
+
+from shop.models import Job
+
+
+@dataclass(frozen=True)
+class IntakePart:
+    """One fieldset of the counter's form. save(job, form, by=person) runs inside the transaction of log_in."""
+
+    form_class: type[forms.Form]
+    template: str
+    save: Callable[..., Any]
+
+
+gates: dict[str, Callable[[Job], str]] = {}
+intake: list[IntakePart] = []
+openings: list[Callable[[], None]] = []
+
+
+def why_closed(gate: str, job: Job) -> str:
+    """The sentence that says why a gate is closed; "" where it is open or nobody guards it."""
+    question = gates.get(gate)
+    return question(job) if question else ""

@@ -1,0 +1,37 @@
+"""Small things every template may say: money, tags, stages in words."""
+
+from decimal import Decimal
+
+from django import template
+from django.utils.formats import number_format
+
+from shop.core import money as core_money
+
+register = template.Library()
+
+
+@register.filter
+def money(amount: Decimal | None, currency: str) -> str:
+    """An amount with the currency's decimals and thin spaces between thousands: 1 709.60."""
+    if amount is None:
+        return "–"
+    rounded = core_money.round_money(amount, currency)
+    return number_format(rounded, use_l10n=True, force_grouping=True)
+
+
+@register.inclusion_tag("components/field.html")
+def field(bound, **extra):
+    """One field of a form with its label, hint and errors, tied together for screen readers.
+
+    Options: kind ("wide", "short"), unit ("mm"), optional (a word after the label).
+    """
+    return {"field": bound, **extra}
+
+
+@register.inclusion_tag("components/route.html")
+def route_rail(job, *, big: bool = False):
+    """The job's stages as a rail with pins. Reads job.stages.all(): prefetch them."""
+    stages = list(job.stages.all())
+    current = next((stage for stage in stages if stage.is_open), None)
+    done = sum(not stage.is_open for stage in stages)
+    return {"job": job, "stages": stages, "current": current, "done": done, "total": len(stages), "big": big}

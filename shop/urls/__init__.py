@@ -1,0 +1,46 @@
+"""Addresses. Those on printed QR codes and in bookmarks never change: see DEVELOPERS.md."""
+
+from django.urls import include, path, register_converter
+
+from shop.core import tags
+from shop.views import home, people
+
+
+class TagConverter:
+    """K-0147 in an address <-> 147 in a view."""
+
+    regex = r"[Kk]-\d{4,9}"
+
+    def to_python(self, value: str) -> int:
+        return tags.parse_job_tag(value)
+
+    def to_url(self, value: int) -> str:
+        return tags.job_tag(value)
+
+
+class EstimateNumberConverter:
+    """E-0312 in an address <-> 312 in a view."""
+
+    regex = r"[Ee]-\d{4,9}"
+
+    def to_python(self, value: str) -> int:
+        return tags.parse_estimate_number(value)
+
+    def to_url(self, value: int) -> str:
+        return tags.estimate_number(value)
+
+
+register_converter(TagConverter, "tag")
+register_converter(EstimateNumberConverter, "estimate")
+
+urlpatterns = [
+    path("", home.home, name="home"),
+    path("sign-in/", people.sign_in, name="sign_in"),
+    path("sign-out/", people.sign_out, name="sign_out"),
+    path("me/", people.person_settings, name="person_settings"),
+    path("", include("shop.urls.counter")),
+    path("", include("shop.urls.office")),
+    path("", include("shop.urls.bench")),
+    path("", include("shop.urls.records")),
+    path("", include("keyboards.urls")),
+]

@@ -1,0 +1,5 @@
+"""The bench: what to do next, stages of a route."""
+
+from django.urls import URLPattern
+
+urlpatterns: list[URLPattern] = []

@@ -1,0 +1,1 @@
+"""What changes several rows or must leave an event: one module a noun, every function atomic, who did it in `by`."""

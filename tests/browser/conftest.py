@@ -1,7 +1,8 @@
 """A real Chromium on a live server, and what no page may do there.
 
-Every page that a test opens is watched: an error in the console (a breach of the content security policy shows
-there), an exception, a failure of the server or a request to another host fails the test, whatever it asserts.
+Every page that a test opens is watched: an error in the console (a breach of the content security policy
+shows there), an exception, a failure of the server or a request to another host fails the test, whatever it
+asserts.
 """
 
 import json
@@ -24,6 +25,7 @@ AXE_OPTIONS = {
     "rules": {"target-size": {"enabled": True}},  # the one rule of WCAG 2.2 that axe leaves off by itself
     "resultTypes": ["violations"],
 }
+CHROMIUMS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 SCREENS = {
     "phone": (390, 844),
     "tablet-portrait": (810, 1080),
@@ -33,8 +35,14 @@ SCREENS = {
 
 
 def find_chromium() -> str:
-    """CHROMIUM, or the first browser of its kind on the path; tests without one fail, they are not skipped."""
-    names = (os.environ.get("CHROMIUM", ""), "chromium", "chromium-browser", "google-chrome")
+    """CHROMIUM, or the first of its kind on the path. Without one the tests fail; they are not skipped."""
+    names = (
+        os.environ.get("CHROMIUM", ""),
+        "chromium",
+        "chromium-browser",
+        "google-chrome",
+        "google-chrome-stable",
+    )
     found = next((path for name in names if name and (path := shutil.which(name))), None)
     if found is None:
         pytest.fail("No Chromium here: install it (make install-tests) or name its path in CHROMIUM.")
@@ -174,7 +182,7 @@ def readable(violations: list[dict]) -> str:
 def axe() -> Callable[[Page], None]:
     """axe(page): nothing on the page, as it stands now, breaks WCAG 2.2 AA as far as a machine can tell.
 
-    The rules run by the debugger's hand, which the content security policy does not bind, so the policy stays on.
+    The rules run by the debugger's hand, which the content security policy does not bind: it stays on.
     """
 
     def check(page: Page) -> None:

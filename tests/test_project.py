@@ -1,0 +1,332 @@
+"""What holds for the project as a whole: where things lie, who may import what, what no file may hold."""
+
+import ast
+import re
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+import pytest
+from django.core.management import call_command
+from django.template.loader import get_template
+
+ROOT = Path(__file__).resolve().parent.parent
+TOP_LEVEL = {
+    "DEVELOPERS.md",
+    "Makefile",
+    "README.md",
+    "keyboards",
+    "manage.py",
+    "pyproject.toml",
+    "requirements.lock",
+    "shop",
+    "static",
+    "templates",
+    "tests",
+}
+# Each place where text goes into HTML without being escaped, with what makes that right.
+UNESCAPED = {
+    "keyboards/templatetags/keyboards.py": "drawings, in which keyboards/drawing/svg.py escapes every word",
+}
+
+
+@cache
+def project_files() -> tuple[Path, ...]:
+    """Every file that is, or is about to be, under version control; paths from the root."""
+    listed = subprocess.run(
+        ["git", "-c", "safe.directory=*", "ls-files", "-z", "--cached", "--others", "--exclude-standard"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    return tuple(Path(name) for name in sorted(set(listed.split("\0"))) if name and (ROOT / name).is_file())
+
+
+def files(*suffixes: str, under: tuple[str, ...] = ()) -> list[Path]:
+    """The project's files that end so, in those top folders (everywhere if none is named)."""
+    return [path for path in project_files() if path.name.endswith(suffixes) and (not under or path.parts[0] in under)]
+
+
+def program() -> list[Path]:
+    """The Python files of both apps."""
+    return files(".py", under=("shop", "keyboards"))
+
+
+def read(path: Path) -> str:
+    return (ROOT / path).read_text(encoding="utf-8")
+
+
+@cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(read(path), filename=str(path))
+
+
+def imports(path: Path) -> Iterator[str]:
+    """The modules a file imports anywhere in it, in functions too; relative ones made absolute."""
+    for node in ast.walk(parsed(path)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            home = path.parent.parts[: len(path.parent.parts) - node.level + 1] if node.level else ()
+            module = ".".join((*home, *([node.module] if node.module else [])))
+            yield module
+            yield from (f"{module}.{alias.name}" for alias in node.names)
+
+
+def in_package(module: str, *packages: str) -> bool:
+    return any(module == package or module.startswith(f"{package}.") for package in packages)
+
+
+def places(pattern: str, paths: list[Path]) -> list[str]:
+    """file:line of every match, for a message one can click on."""
+    found = []
+    for path in paths:
+        text = read(path)
+        for match in re.finditer(pattern, text, re.IGNORECASE | re.MULTILINE):
+            line = text.count("\n", 0, match.start()) + 1
+            found.append(f"{path}:{line}: {match.group().strip()[:60]}")
+    return found
+
+
+# --- where things lie ----------------------------------------------------------------------------
+
+
+def test_the_top_level_holds_what_the_guide_says_and_nothing_else():
+    names = {path.parts[0] for path in project_files()}
+    assert {name for name in names if not name.startswith(".")} == TOP_LEVEL
+
+
+def test_no_file_is_named_after_a_pile():
+    piles = {"utils", "util", "helpers", "helper", "common", "services", "service", "misc"}
+    assert [path for path in project_files() if piles & {part.split(".")[0] for part in path.parts}] == []
+
+
+def test_every_folder_of_tests_is_a_package():
+    folders = {path.parent for path in files(".py", under=("tests",))}
+    assert [folder for folder in folders if not (ROOT / folder / "__init__.py").exists()] == []
+
+
+# --- what no file may hold -----------------------------------------------------------------------
+
+
+def test_no_file_names_a_package_registry_or_a_folder_of_one_machine():
+    registries = r"(?:pypi|pythonhosted|npmjs|yarnpkg|unpkg|jsdelivr|deb\.debian|crates)\.(?:org|com|net|io)\b"
+    machine = r"(?<![\w./])/(?:work|home|root|opt)/\w+"
+    binary = (".woff2", ".png", ".jpg", ".ico", ".heic", ".pdf")
+    text = [path for path in project_files() if not path.name.endswith(binary)]
+    assert places(f"{registries}|{machine}", text) == []
+
+
+def test_the_locks_carry_hashes_and_no_address():
+    for lock in (Path("requirements.lock"), Path(".ci/tests.lock")):
+        assert places(r"://|^-|file:| @ ", [lock]) == []
+        lines = read(lock).replace("\\\n", " ").splitlines()
+        pins = [line for line in lines if line and not line.lstrip().startswith("#")]
+        assert pins
+        assert [line[:60] for line in pins if not re.match(r"[a-z0-9._-]+==\S+ .*--hash=sha256:", line)] == []
+
+
+def test_the_locks_answer_everything_pyproject_asks_for():
+    project = tomllib.loads(read(Path("pyproject.toml")))["project"]
+
+    def asked(lines: list[str]) -> set[str]:
+        names = (re.match(r"[A-Za-z0-9._-]+", line) for line in lines)
+        return {re.sub(r"[-_.]+", "-", name.group()).lower() for name in names if name}
+
+    def pinned(lock: str) -> set[str]:
+        return set(re.findall(r"^([a-z0-9._-]+)==", read(Path(lock)), re.MULTILINE))
+
+    program_pins, test_pins = pinned("requirements.lock"), pinned(".ci/tests.lock")
+    assert asked(project["dependencies"]) - program_pins == set()
+    assert asked(project["optional-dependencies"]["test"]) - program_pins - test_pins == set()
+
+
+# --- who may import what -------------------------------------------------------------------------
+
+CORES_ALONE = """
+import importlib, json, pkgutil, sys
+before = set(sys.modules)
+for core in ("shop.core", "keyboards.core"):
+    package = importlib.import_module(core)
+    for module in pkgutil.walk_packages(package.__path__, f"{core}."):
+        importlib.import_module(module.name)
+print(json.dumps(sorted(set(sys.modules) - before)))
+"""
+
+
+def test_the_cores_need_nothing_but_the_standard_library():
+    run = subprocess.run([sys.executable, "-c", CORES_ALONE], cwd=ROOT, capture_output=True, text=True)
+    assert run.returncode == 0, run.stderr
+    loaded = set(ast.literal_eval(run.stdout))
+    assert {"shop.core.money", "keyboards.core.keys"} <= loaded
+    ours = {"shop", "keyboards"}
+    foreign = {name for name in loaded if name.partition(".")[0] not in sys.stdlib_module_names | ours}
+    assert foreign == set()
+    above = {name for name in loaded - ours if in_package(name, *ours)}
+    assert {name for name in above if not in_package(name, "shop.core", "keyboards.core")} == set()
+
+
+def test_a_core_imports_nothing_late_either():
+    late = {
+        f"{path}: {module}"
+        for path in program()
+        if "core" in path.parts
+        for module in imports(path)
+        if module.partition(".")[0] not in sys.stdlib_module_names
+        and not in_package(module, "shop.core", "keyboards.core")
+        and module not in ("shop", "keyboards")
+    }
+    assert late == set()
+
+
+def test_the_shop_never_imports_the_trade():
+    shop = files(".py", under=("shop",))
+    assert [str(path) for path in shop for module in imports(path) if in_package(module, "keyboards")] == []
+
+
+def test_the_shop_names_the_trade_only_where_the_two_are_joined():
+    named = {
+        str(path)
+        for path in files(".py", under=("shop",))
+        for node in strings(path)
+        if re.match(r"keyboards[./]\w", node.value)
+    }
+    assert named <= {"shop/settings.py", "shop/urls/__init__.py"}
+
+
+def test_only_one_file_imports_weasyprint():
+    found = {str(path) for path in program() for module in imports(path) if in_package(module, "weasyprint")}
+    assert found == {"shop/documents/pdf.py"}
+
+
+def test_only_one_file_asks_whether_htmx_made_the_request():
+    asks = {
+        str(path)
+        for path in program()
+        for node in ast.walk(parsed(path))
+        if isinstance(node, ast.Attribute) and node.attr == "htmx"
+    }
+    assert asks == {"shop/htmx.py"}
+    assert places(r"request\.htmx|HTTP_HX_|HX-Request", files(".html")) == []
+
+
+# --- settings ------------------------------------------------------------------------------------
+
+
+def variables_read() -> set[str]:
+    """Names given to shop.env's readers anywhere in the program."""
+    return {
+        node.args[0].value
+        for path in program()
+        for node in ast.walk(parsed(path))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and isinstance(node.func.value, ast.Name)
+        and node.func.value.id == "env"
+        and node.args
+        and isinstance(node.args[0], ast.Constant)
+    }
+
+
+def variables_of_make() -> set[str]:
+    return set(re.findall(r"^([A-Z]+) \?=", read(Path("Makefile")), re.MULTILINE))
+
+
+def test_the_readme_names_every_variable_and_no_other():
+    described = set(re.findall(r"^\| *`([A-Z][A-Z0-9_]+)`", read(Path("README.md")), re.MULTILINE))
+    assert "SECRET_KEY" in variables_read()
+    assert variables_read() - described == set()
+    assert described - variables_read() - variables_of_make() == set()
+
+
+def test_the_environment_is_read_in_one_place():
+    reads = places(r"\bos\.(?:environ|getenv)\b|^from os import .*\b(?:environ|getenv)\b", program())
+    assert {place.split(":")[0] for place in reads} <= {"shop/env.py", "shop/wsgi.py"}
+
+
+# --- the database --------------------------------------------------------------------------------
+
+
+@pytest.mark.django_db
+def test_no_migration_is_missing():
+    call_command("makemigrations", check=True, dry_run=True, verbosity=0)
+
+
+# --- templates -----------------------------------------------------------------------------------
+
+
+def markup(path: Path) -> str:
+    """A template without its comments, and with an x for each tag and value of Django's."""
+    text = re.sub(r"{% comment\b.*?{% endcomment %}|{#.*?#}", "", read(path), flags=re.DOTALL)
+    return re.sub(r"{%.*?%}|{{.*?}}", "x", text)
+
+
+INLINE = re.compile(
+    r"""<style\b"""
+    r"""|<script\b(?![^>]*\bsrc=)"""
+    r"""|<[^>]*\s(?:style|on[a-z]+|hx-on[\w:.-]*)\s*="""
+    r"""|\b(?:href|src|action)\s*=\s*["']?\s*javascript:"""
+    r"""|<(?:script|link|img|iframe|source)\b[^>]*\b(?:src|href)\s*=\s*["']?(?:https?:)?//""",
+    re.IGNORECASE,
+)
+
+
+def test_the_search_for_inline_code_finds_it():
+    guilty = [
+        "<p style='x'>",
+        '<a\n  class="b" style="c">',
+        "<style>p{}</style>",
+        "<script>go()</script>",
+        '<button onclick="x">',
+        '<div hx-on:click="x">',
+        '<div hx-on::after-request="x">',
+        "<a href='javascript:x'>",
+        '<script src="//elsewhere.example/x.js">',
+    ]
+    innocent = [
+        '<link rel="stylesheet" href="x">',
+        '<script type="module" src="x"></script>',
+        '<a href="https://example.org/">',
+        '<input name="on" value="style=">',
+        "<p>style = x</p>",
+    ]
+    assert [text for text in guilty if not INLINE.search(text)] == []
+    assert [text for text in innocent if INLINE.search(text)] == []
+
+
+def test_no_template_holds_inline_style_or_script():
+    templates = files(".html")
+    assert templates
+    found = {str(path): INLINE.findall(markup(path)) for path in templates}
+    assert {path: matches for path, matches in found.items() if matches} == {}
+
+
+def strings(path: Path) -> Iterator[ast.Constant]:
+    """The text a Python file works with: every string that is not a statement by itself, as docstrings are."""
+    for node in ast.walk(parsed(path)):
+        if not isinstance(node, ast.Expr):
+            for child in ast.iter_child_nodes(node):
+                if isinstance(child, ast.Constant) and isinstance(child.value, str):
+                    yield child
+
+
+def test_no_python_writes_inline_style_or_script_into_html():
+    found = [f"{path}:{node.lineno}" for path in program() for node in strings(path) if INLINE.search(node.value)]
+    assert found == []
+
+
+def test_text_goes_unescaped_only_where_listed():
+    python = places(r"\b(?:mark_safe|SafeString|SafeText|html_safe|__html__)\b", program())
+    templates = places(r"\|\s*safe(?:seq)?\b|{%-?\s*autoescape\s+off", files(".html", ".txt"))
+    assert {place.split(":")[0] for place in python + templates} == set(UNESCAPED)
+
+
+def test_every_template_compiles():
+    names = [str(Path(*path.parts[1:])) for path in files(".html", ".txt", under=("templates",))]
+    assert names
+    for name in names:
+        get_template(name)

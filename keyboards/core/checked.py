@@ -74,6 +74,8 @@ def whole(name: str, value: object, minimum: int | None = None, maximum: int | N
     if isinstance(value, bool) or not isinstance(value, int):
         raise MeasurementError(f"{name} must be a whole number, not {_kind(value)}")
     result = int(value)
+    if abs(result) > LARGEST:
+        raise MeasurementError(f"{name} is too large")
     if minimum is not None and result < minimum:
         raise MeasurementError(f"{name} must be at least {minimum}, not {_shown(result)}")
     if maximum is not None and result > maximum:
@@ -130,7 +132,4 @@ def _kind(value: object) -> str:
 
 
 def _shown(value: float) -> str:
-    if isinstance(value, int):
-        # str() of an int beyond 4300 digits raises a ValueError of its own
-        return str(value) if value.bit_length() < 120 else "such a large number"
-    return f"{value:.12g}"
+    return str(value) if isinstance(value, int) else f"{value:.12g}"

@@ -6,7 +6,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import pgettext
 
 from keyboards.drawing.plots import Plot
-from keyboards.drawing.row import KeyFace, Section, button_row, describe_row, small_row
+from keyboards.drawing.row import KeyFace, RowWords, Section, button_row, describe_row, small_row
 from keyboards.models import Compass, KeyReading
 from shop.models import Job
 
@@ -14,6 +14,19 @@ from shop.models import Job
 def grade_words() -> dict[int, str]:
     """The four grades of a key, in words."""
     return {0: _("sound"), 1: _("cloth worn"), 2: _("wood damaged"), 3: _("button spent")}
+
+
+def row_words(*, note: str = "") -> RowWords:
+    """What is said about the keys of a row."""
+    words = grade_words()
+    return RowWords(
+        grades=(words[0], words[1], words[2], words[3]),
+        unread=_("not read"),
+        missing=pgettext("keys", "missing"),
+        broken=pgettext("keys", "broken"),
+        span=_("{count} keys {first} to {last}"),
+        note=note,
+    )
 
 
 def faces(compass: Compass, readings: Iterable[KeyReading]) -> list[KeyFace]:
@@ -70,29 +83,22 @@ def row_svg(
     href: str | None = None,
     split: int = 1,
     width: float = 1104,
-    font_size: float = 12,
+    font_size: float = 14,
     live: bool = False,
 ) -> str:
     """The button row with its plots as SVG, described in words for those who do not see it."""
-    words = grade_words()
     turned = any(face.skew_deg for face in key_faces)
+    words = row_words(note=_("mortise angles drawn 3 times larger than life") if turned else "")
     return button_row(
         key_faces,
         uid=uid,
         title=title,
-        description=describe_row(
-            key_faces,
-            span=_("{count} keys {first} to {last}"),
-            grade_words=words,
-            unread=_("not read"),
-            missing=pgettext("keys", "missing"),
-        ),
+        words=words,
+        description=describe_row(key_faces, words),
         plots=plots,
         sections=sections,
         current=current,
         href=href,
-        grade_words=words,
-        note=_("mortise angles drawn 3 times larger than life") if turned else "",
         split=split,
         width=width,
         font_size=font_size,

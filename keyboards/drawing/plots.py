@@ -41,7 +41,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Series:
-    """Key number -> value in the plot's unit. `hollow`: the earlier of two checks, as rings joined to the later dots."""
+    """Key number -> value in the plot's unit. `hollow`: the earlier of two checks, rings joined to the later dots."""
 
     values: Mapping[int, float]
     label: str = ""
@@ -273,14 +273,15 @@ def _head(plot: Plot, columns: Columns, y: float, size: float) -> tuple[str, flo
     if room and columns.start + text_width(words, size) + 24 + room > columns.right:
         y += size * 1.35
     x = columns.right - 2
+    size_of = size * 1.2  # a page shows the words larger on a small screen; the marks stay clear of them
     if band:
         drawn.append(text(x, y, band, size, anchor="end", fill=GREEN))
-        x -= text_width(band, size) + 15
+        x -= text_width(band, size_of) + 13
         drawn.append(_field(x, y - size * 0.75, 11, size * 0.8))
         x -= 16
     for series in reversed(named):
         drawn.append(text(x, y, series.label, size, anchor="end"))
-        x -= text_width(series.label, size) + 8
+        x -= text_width(series.label, size_of) + 6
         drawn.append(_dots([(x, y - size * 0.35)], series.hollow))
         x -= 16
     return "".join(drawn), y + size * 0.7

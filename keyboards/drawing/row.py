@@ -39,7 +39,7 @@ _STROKES = ("#CFC2A9", "#B8923A", "#A65F1B", "#7A1F20")
 
 @dataclass(frozen=True)
 class KeyFace:
-    """One key of the row. `skew_deg` is positive when the playing end leans to the treble; `marks` are words about it."""
+    """One key. `skew_deg` is positive when the playing end leans to the treble; `marks` are words about it."""
 
     number: int
     name: str
@@ -460,11 +460,11 @@ def small_row(grades: str, *, title: str, first_note: int = 21) -> str:
         if grade != "0":
             height = (0, 2, 5, 9)[int(grade)]
             bars.append(f"M{x} {num(cell)}v{-height}h{wide}v{height}z")
-    frames = [
-        f"M{num(start * pitch + 0.3)} .3h{num((stop - start) * pitch - 0.6)}v{num(cell - 0.6)}h{num(0.6 - (stop - start) * pitch)}z"
-        for start, stop, read in _runs("".join("." if grade == "." else "r" for grade in grades))
-        if read == "r"
-    ]
+    frames = []
+    for start, stop, read in _runs("".join("." if grade == "." else "r" for grade in grades)):
+        if read == "r":
+            across = num((stop - start) * pitch - 0.6)
+            frames.append(f"M{num(start * pitch + 0.3)} .3h{across}v{num(cell - 0.6)}h-{across}z")
     sharps = [
         f"M{i * pitch + 0.5:g} 12.5h3v3.5h-3z"
         for i, grade in enumerate(grades)
@@ -478,9 +478,18 @@ def small_row(grades: str, *, title: str, first_note: int = 21) -> str:
         path(frames, fill="none", stroke=EDGE, stroke_width=0.6),
         path(sharps, fill=INK, class_="sharps"),
     ]
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} 16" width="{width}" height="16" class="small-row" role="img"'
-        f' aria-label="{escape(title)}" preserveAspectRatio="none" focusable="false">{"".join(drawn)}</svg>'
+    return element(
+        "svg",
+        *drawn,
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {width} 16",
+        width=width,
+        height=16,
+        preserveAspectRatio="none",
+        class_="small-row",
+        role="img",
+        aria_label=title,
+        focusable="false",
     )
 
 

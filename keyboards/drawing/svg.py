@@ -101,7 +101,7 @@ def text(
 
 
 def text_width(words: str, size: float, *, mono: bool = False) -> float:
-    """About how wide a text is in the shipped faces, a little more rather than less; good enough to keep labels apart."""
+    """About how wide a text is in the shipped faces, rather more than less: good enough to keep labels apart."""
     if mono:
         return len(words) * size * 0.632
     return sum(_advance(letter) for letter in words) * size
@@ -147,7 +147,14 @@ def document(
     if linked:
         inside = element("g", inside, **role) + linked
         role = {"role": "group"}
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {num(width)} {num(height)}"'
-        f'{attributes(class_=class_ if width >= 600 else f"{class_} narrow", **role, font_family=SANS, **data)} focusable="false">{inside}</svg>'
+    return element(
+        "svg",
+        inside,
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {num(width)} {num(height)}",
+        class_=class_ if width >= 600 else f"{class_} narrow",
+        **role,
+        font_family=SANS,
+        focusable="false",
+        **data,
     )

@@ -1,9 +1,9 @@
 """What to cut: buttons grouped by spec, blanks for their lengths, sheets of bushing cloth. Sizes in mm, degrees."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from itertools import islice
 from math import ceil, cos, floor, radians, sin
 
 from keyboards.core.checked import items, number, whole
@@ -12,7 +12,12 @@ from keyboards.core.errors import MeasurementError
 SIZE_STEP = 0.1  # mm; a saw and a caliper on wood do not tell finer sizes apart
 MOST_PIECES = 10_000
 EXACT_LENGTHS = 4  # up to so many different lengths the fewest blanks are searched for exactly
-_SEARCHED = 100_000  # states looked at before the search gives up and the gap is told instead
+# Limits of that search, beyond which the gap is told instead
+_SEARCHED = 20_000
+_DEEPEST = 200
+_MOST_PATTERNS = 5_000
+_SIMPLEX_STEPS = 500
+_WHOLE = 10**9  # what a blank is worth
 _ROUNDING = 1e-9  # 0.05 * 60 is a hair above 3: no reason to cut a fourth spare
 
 
@@ -58,7 +63,7 @@ def group_specs(
     Sizes are rounded to 0.1 mm, skew to `angle_step` degrees, both half away from zero. `spare` is a fraction
     of the group; at least one spare each.
     """
-    angle_step = number("angle_step", angle_step, above=0)
+    angle_step = number("angle_step", angle_step, minimum=0.001, maximum=15)
     spare = number("spare", spare, minimum=0, maximum=1)
     groups: dict[ButtonSpec, list[int]] = defaultdict(list)
     seen: set[int] = set()
@@ -80,10 +85,11 @@ def group_specs(
 
 def _rounded(spec: ButtonSpec, angle_step: float) -> ButtonSpec:
     return ButtonSpec(
-        *(
-            _to_step(size, SIZE_STEP)
-            for size in (spec.length, spec.width, spec.height, spec.mortise_width, spec.mortise_length)
-        ),
+        length=_to_step(spec.length, SIZE_STEP),
+        width=_to_step(spec.width, SIZE_STEP),
+        height=_to_step(spec.height, SIZE_STEP),
+        mortise_width=_to_step(spec.mortise_width, SIZE_STEP),
+        mortise_length=_to_step(spec.mortise_length, SIZE_STEP),
         skew=_to_step(spec.skew, angle_step),
     )
 
@@ -171,83 +177,140 @@ def _first_fit(sizes: list[int], counts: list[int], room: int) -> list[_Row]:
     return [tuple(row) for row in rows]
 
 
-def _exact(
-    sizes: list[int], counts: list[int], room: int, best: list[_Row]
-) -> tuple[bool, list[_Row]]:
+def _exact(sizes: list[int], counts: list[int], room: int, best: list[_Row]) -> tuple[bool, list[_Row]]:
     """Whether the layout returned is proved to be the shortest, and that layout.
 
-    Depth-first over maximal patterns (no further piece fits), each blank's pattern not before the last one's.
-    What is still wanted can be weighed in several ways that no blank can exceed (dual feasible functions of
-    Fekete and Schepers): a branch ends as soon as one of them needs more blanks than are left.
+    The linear relaxation over all maximal patterns gives a bound that is seldom missed, and whole blanks of its
+    patterns to begin with. What is left is searched depth-first; the fewer relaxed blanks are kept, the more is
+    searched, until nothing is kept and the search is exhaustive.
     """
-    patterns = sorted(_maximal_patterns(sizes, room), key=lambda row: _weight(row, sizes), reverse=True)
-    scales = [_weights(sizes, room, steps) for steps in range(0, room // min(sizes) + 1)]
-    searched = 0
-
-    def needed(wanted: _Row) -> int:
-        return max(-(-sum(w * c for w, c in zip(row, wanted, strict=True)) // whole_blank) for whole_blank, row in scales)
-
-    @lru_cache(maxsize=None)
-    def fill(wanted: _Row, left: int, first: int) -> tuple[_Row, ...] | None:
-        nonlocal searched
-        if not any(wanted):
-            return ()
-        if needed(wanted) > left:
-            return None
-        searched += 1
-        if searched > _SEARCHED:
-            raise _GaveUp
-        for index in range(first, len(patterns)):
-            row = tuple(min(have, want) for have, want in zip(patterns[index], wanted, strict=True))
-            if not any(row):
-                continue
-            rest = fill(tuple(want - got for want, got in zip(wanted, row, strict=True)), left - 1, index)
-            if rest is not None:
-                return (row, *rest)
-        return None
-
-    wanted = tuple(counts)
-    try:
-        for blanks in range(needed(wanted), len(best)):
-            found = fill(wanted, blanks, 0)
-            if found is not None:
-                return True, list(found)
-    except _GaveUp:
+    patterns = list(islice(_maximal_patterns(sizes, tuple(counts), room), _MOST_PATTERNS + 1))
+    if len(patterns) > _MOST_PATTERNS:
         return False, best
+    worth, kept = _relaxed(patterns, counts)
+    for blanks in range(-(-_weight(counts, worth) // _WHOLE), len(best)):
+        drop = 0
+        while True:
+            keep = [(row, max(0, times - drop)) for row, times in kept]
+            start = [row for row, times in keep for _ in range(times)]
+            wanted = tuple(max(0, count - sum(row[index] for row in start)) for index, count in enumerate(counts))
+            try:
+                found = _Search(sizes, room, worth).fill(wanted, blanks - len(start))
+            except _GaveUpError:
+                return False, best
+            if found is not None:
+                return True, _trimmed([*start, *found], counts)
+            if not start:
+                break
+            drop = 2 * drop or 1
     return True, best
 
 
-class _GaveUp(Exception):
+class _GaveUpError(Exception):
     """The search became longer than the answer is worth."""
 
 
-def _maximal_patterns(sizes: list[int], room: int) -> Iterator[_Row]:
+class _Search:
+    """Depth-first search for a layout: the next blank always holds the longest piece still wanted."""
+
+    def __init__(self, sizes: list[int], room: int, worth: list[int]) -> None:
+        self.sizes, self.room, self.worth = sizes, room, worth
+        self.hopeless: set[tuple[_Row, int]] = set()
+
+    def fill(self, wanted: _Row, left: int) -> list[_Row] | None:
+        """At most `left` rows for all that is wanted, or None where there are none."""
+        if left < 0:
+            return None
+        if not any(wanted):
+            return []
+        if _weight(wanted, self.worth) > left * _WHOLE or (wanted, left) in self.hopeless:
+            return None
+        if left > _DEEPEST or len(self.hopeless) > _SEARCHED:
+            raise _GaveUpError
+        longest = next(index for index, count in enumerate(wanted) if count)
+        rows = [row for row in _maximal_patterns(self.sizes, wanted, self.room) if row[longest]]
+        for row in sorted(rows, key=lambda row: _weight(row, self.worth), reverse=True):
+            rest = self.fill(tuple(want - got for want, got in zip(wanted, row, strict=True)), left - 1)
+            if rest is not None:
+                return [row, *rest]
+        self.hopeless.add((wanted, left))
+        return None
+
+
+def _maximal_patterns(sizes: list[int], wanted: _Row, room: int) -> Iterator[_Row]:
+    """All ways to saw one blank into wanted pieces so that no further wanted piece fits; sizes fall."""
+
     def grow(index: int, free: int) -> Iterator[_Row]:
-        if index == len(sizes) - 1:
-            yield (free // sizes[index],)
+        if index == len(sizes):
+            yield ()
             return
-        for count in range(free // sizes[index], -1, -1):
+        most = min(wanted[index], free // sizes[index])
+        for count in range(most, -1, -1):
             for rest in grow(index + 1, free - count * sizes[index]):
-                yield (count, *rest)
+                if count == most or free - count * sizes[index] - _weight(rest, sizes[index + 1 :]) < sizes[index]:
+                    yield (count, *rest)
 
-    shortest = min(sizes)
-    return (row for row in grow(0, room) if room - _weight(row, sizes) < shortest)
+    return grow(0, room)
 
 
-def _weight(row: _Row, sizes: list[int]) -> int:
+def _relaxed(patterns: list[_Row], counts: list[int]) -> tuple[list[int], list[tuple[_Row, int]]]:
+    """Each size's worth, and whole blanks to begin with, of the linear relaxation: fewest blanks with fractions.
+
+    By the simplex method, in floats. That is safe: the worths are scaled down until no pattern is worth more
+    than a blank, so they bound the count from below however the floats fell.
+    """
+    span = range(len(counts))
+    # Columns: patterns cost a blank; a surplus piece of any length costs nothing.
+    surplus = [tuple(-1 if i == index else 0 for i in span) for index in span]
+    most = [max(row[index] for row in patterns) for index in span]
+    basis = [tuple(most[index] if i == index else 0 for i in span) for index in span]
+    costs = [1] * len(counts)
+    inverse = [[1 / most[i] if i == j else 0.0 for j in span] for i in span]
+    amounts = [count / fitting for count, fitting in zip(counts, most, strict=True)]
+    prices: list[float] = []
+    for _ in range(_SIMPLEX_STEPS):
+        prices = [_dot(costs, [row[index] for row in inverse]) for index in span]
+        gains = [(_dot(row, prices) - 1, 1, row) for row in patterns]
+        gains += [(_dot(row, prices), 0, row) for row in surplus]
+        gain, cost, entering = max(gains)
+        if gain <= _ROUNDING:
+            break
+        column = [_dot(row, entering) for row in inverse]
+        ratios = [(amounts[i] / column[i], i) for i in span if column[i] > _ROUNDING]
+        if not ratios:
+            break
+        step, leaving = min(ratios)
+        pivot = inverse[leaving] = [value / column[leaving] for value in inverse[leaving]]
+        for i in span:
+            if i != leaving:
+                inverse[i] = [own - column[i] * other for own, other in zip(inverse[i], pivot, strict=True)]
+                amounts[i] = max(0.0, amounts[i] - step * column[i])
+        amounts[leaving], basis[leaving], costs[leaving] = step, entering, cost
+    prices = [max(0.0, price) for price in prices]
+    dearest = max(_dot(row, prices) for row in patterns)
+    worth = [floor(price / dearest * _WHOLE) for price in prices]
+    over = max(0, max(_weight(row, worth) for row in patterns) - _WHOLE)
+    kept = [(row, floor(amount + _ROUNDING)) for row, amount, cost in zip(basis, amounts, costs, strict=True) if cost]
+    return [max(0, value - over) for value in worth], kept
+
+
+def _dot(row: Sequence[float], other: Sequence[float]) -> float:
+    return sum(a * b for a, b in zip(row, other, strict=True))
+
+
+def _weight(row: Sequence[int], sizes: Sequence[int]) -> int:
     return sum(count * size for count, size in zip(row, sizes, strict=True))
 
 
-def _weights(sizes: list[int], room: int, steps: int) -> tuple[int, list[int]]:
-    """A blank's weight and each size's, in whole numbers. steps = 0 is the plain length."""
-    if steps == 0:
-        return room, sizes
-    # u(x) = x where (k+1) x is whole, else floor((k+1) x)/k, of x = size/room; times k (k+1)
-    row = []
-    for size in sizes:
-        times, over = divmod((steps + 1) * size, room)
-        row.append(times * steps if over == 0 else times * (steps + 1))
-    return steps * (steps + 1), row
+def _trimmed(rows: list[_Row], counts: list[int]) -> list[_Row]:
+    """The layout without the pieces that its full patterns hold beyond what was asked for."""
+    left = list(counts)
+    trimmed = []
+    for row in rows:
+        taken = tuple(min(count, rest) for count, rest in zip(row, left, strict=True))
+        left = [rest - count for rest, count in zip(left, taken, strict=True)]
+        trimmed.append(taken)
+    return trimmed
 
 
 @dataclass(frozen=True)

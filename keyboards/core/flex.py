@@ -12,6 +12,7 @@ compare keys with each other; as a promise in mm they are good for nothing, beca
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
+from itertools import pairwise
 from math import cosh, exp
 from types import MappingProxyType
 from typing import NamedTuple
@@ -159,8 +160,7 @@ class KeyGeometry:
         ):
             if needed and getattr(self, part) >= getattr(self, limit):
                 raise MeasurementError(
-                    f"{part} must be below {limit}: {getattr(self, part):g} leaves no wood of "
-                    f"{getattr(self, limit):g}"
+                    f"{part} must be below {limit}: {getattr(self, part):g} leaves no wood of {getattr(self, limit):g}"
                 )
 
     def _refuse_parts_longer_than_the_key(self) -> None:
@@ -179,9 +179,7 @@ class KeyGeometry:
                 )
         start, end = self.button_span
         if self.has_button and (start < 0 or end > self.front_arm + self.rear_arm):
-            raise MeasurementError(
-                f"button_offset moves the button beyond the end of the key: {self.button_offset:g}"
-            )
+            raise MeasurementError(f"button_offset moves the button beyond the end of the key: {self.button_offset:g}")
 
     def _refuse_front_mortise_out_of_place(self) -> None:
         if not self.has_front_mortise:
@@ -248,10 +246,7 @@ class KeyGeometry:
     def pieces(self) -> tuple[_Piece, ...]:
         """The key cut into pieces of constant section, from the playing end to the rear."""
         cuts = sorted({0.0, self.front_arm, self.length, *(x for span in self._spans for x in span)})
-        return tuple(
-            _Piece(start, end, *self._sections((start + end) / 2))
-            for start, end in zip(cuts, cuts[1:], strict=False)
-        )
+        return tuple(_Piece(start, end, *self._sections((start + end) / 2)) for start, end in pairwise(cuts))
 
     @cached_property
     def _spans(self) -> tuple[tuple[float, float], ...]:
@@ -426,10 +421,8 @@ def fibre_stress(
     force = number("force", force, minimum=0)
     x = number("x", x, minimum=0, maximum=key.length)
     slip = _engagement_length(key, engagement_length)
-    if x <= key.front_arm:
-        moment = force * x
-    else:
-        moment = force * key.front_arm / key.rear_arm * (key.length - x)
+    rear = force * key.front_arm / key.rear_arm
+    moment = force * x if x <= key.front_arm else rear * (key.length - x)
     bare, whole = key._sections(x)
     share = _engaged(key, x, slip) if whole else 0.0
 
@@ -487,9 +480,7 @@ def flexibility_curve(key: KeyGeometry, lengths: Iterable[float]) -> list[CurveP
     for position, value in enumerate(items("lengths", lengths)):
         length = number(f"lengths[{position}]", value, minimum=0)
         changed = replace(key, button_length=length)
-        points.append(
-            CurvePoint(length, 100 * key_flexibility(changed) / own, min(slot_cover(changed)))
-        )
+        points.append(CurvePoint(length, 100 * key_flexibility(changed) / own, min(slot_cover(changed))))
     if not points:
         raise MeasurementError("lengths must not be empty")
     return points

@@ -94,8 +94,7 @@ def wholes(
 ) -> tuple[int, ...]:
     """The values as ints in their order, `at_least` of them; `distinct` refuses one that comes twice."""
     found = tuple(
-        whole(f"{name}[{position}]", value, minimum, maximum)
-        for position, value in enumerate(items(name, values))
+        whole(f"{name}[{position}]", value, minimum, maximum) for position, value in enumerate(items(name, values))
     )
     _enough(name, len(found), at_least)
     if distinct and len(set(found)) < len(found):

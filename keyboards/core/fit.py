@@ -161,9 +161,7 @@ def uncertainty_parts(
     cloth = _cloth("cloth", cloth)
     compression = _compression(compression)
     independent = math.hypot(_u("u_mortise", u_mortise), _u("u_pin", u_pin))
-    common = math.hypot(
-        2 * (1 - compression) * _u("u_cloth", u_cloth), 2 * cloth * _u("u_compression", u_compression)
-    )
+    common = math.hypot(2 * (1 - compression) * _u("u_cloth", u_cloth), 2 * cloth * _u("u_compression", u_compression))
     return independent, common
 
 
@@ -212,9 +210,7 @@ def set_posterior(misfits: Sequence[float], u: float) -> SetPosterior:
     return SetPosterior(drawn, _posterior(mean, u, mean, prior_sd)[1], mean, prior_sd)
 
 
-def conformance_status(
-    misfit: float, u: float, lower: float, upper: float, guard: float = GUARD
-) -> ConformanceStatus:
+def conformance_status(misfit: float, u: float, lower: float, upper: float, guard: float = GUARD) -> ConformanceStatus:
     """Where a misfit stands against limits with a guard band of guard * u (JCGM 106:2012, clause 8).
 
     pass and fail are proved, marginal pass is within the limits and marginal fail outside them, either
@@ -280,25 +276,18 @@ def choose_cloths(
 
     # Every mortise ranks the cloths once; in any set it takes the one it ranks first. A column is one cloth.
     misfits = [[_misfit(width, pin, cloth, compression, clearance) for cloth in cloths] for width in widths]
-    order = [
-        sorted(range(len(cloths)), key=lambda j: _rank(cloths[j], row[j], lower, upper)) for row in misfits
-    ]
+    order = [sorted(range(len(cloths)), key=lambda j: _rank(cloths[j], row[j], lower, upper)) for row in misfits]
     ranks = [[0] * len(cloths) for _ in widths]
     for row, preferred in zip(ranks, order, strict=True):
         for rank, j in enumerate(preferred):
             row[j] = rank
     columns = list(zip(*ranks, strict=True))
-    inside = [
-        [_within(row[j], lower, upper) for j in preferred]
-        for row, preferred in zip(misfits, order, strict=True)
-    ]
+    inside = [[_within(row[j], lower, upper) for j in preferred] for row, preferred in zip(misfits, order, strict=True)]
     squares = [[row[j] ** 2 for j in preferred] for row, preferred in zip(misfits, order, strict=True)]
 
     def worth(members: tuple[int, ...]) -> tuple[int, float, tuple[float, ...]]:
         taken: Sequence[int] = (
-            columns[members[0]]
-            if count == 1
-            else [min(r) for r in zip(*(columns[j] for j in members), strict=True)]
+            columns[members[0]] if count == 1 else [min(r) for r in zip(*(columns[j] for j in members), strict=True)]
         )
         fitted = sum(row[rank] for row, rank in zip(inside, taken, strict=True))
         total = math.fsum(row[rank] for row, rank in zip(squares, taken, strict=True))
@@ -351,11 +340,7 @@ def calibrate_compression(mortise: float, pin: float, cloth: float, play: float)
 
 def pin_travel(height: float, dip: float, front_arm: float) -> float:
     """How far in mm a point `height` above the balance point moves along the key in one stroke."""
-    return (
-        number("height", height, minimum=0)
-        * number("dip", dip, minimum=0)
-        / number("front_arm", front_arm, above=0)
-    )
+    return number("height", height, minimum=0) * number("dip", dip, minimum=0) / number("front_arm", front_arm, above=0)
 
 
 def effective_clearance(gap: float, pin: float, skew: float, travel: float) -> float:
@@ -369,9 +354,7 @@ def effective_clearance(gap: float, pin: float, skew: float, travel: float) -> f
     return (free - number("travel", travel, minimum=0) * math.sin(angle)) / math.cos(angle)
 
 
-def oval_pin_width(
-    minor: float, major: float, turn: float, shape: Literal["stadium", "ellipse"] = "stadium"
-) -> float:
+def oval_pin_width(minor: float, major: float, turn: float, shape: Literal["stadium", "ellipse"] = "stadium") -> float:
     """The width in mm that an oval pin fills, turned by `turn` degrees (-90 to 90) from where it is narrow.
 
     A stadium is a rectangle with round ends; both shapes are as wide as `minor` at 0 and as `major` at 90.
@@ -411,9 +394,7 @@ def failing_count_distribution(
         weight = math.exp(-z * z / 2) * (0.5 if node in (0, _NODES - 1) else 1.0)
         shift = z * u_common
         chances = [_outside(value + shift, u_independent, lower, upper) for value in values]
-        total = [
-            sofar + weight * chance for sofar, chance in zip(total, _count_distribution(chances), strict=True)
-        ]
+        total = [sofar + weight * chance for sofar, chance in zip(total, _count_distribution(chances), strict=True)]
         weight_sum += weight
     return tuple(chance / weight_sum for chance in total)
 
@@ -540,9 +521,7 @@ def _count_distribution(chances: Sequence[float]) -> list[float]:
     first = 0  # the count that counts[0] stands for
     for chance in sorted(chances, key=lambda chance: abs(chance - 0.5), reverse=True):
         rest = 1 - chance
-        counts = [
-            stays * rest + comes * chance for stays, comes in zip([*counts, 0.0], [0.0, *counts], strict=True)
-        ]
+        counts = [stays * rest + comes * chance for stays, comes in zip([*counts, 0.0], [0.0, *counts], strict=True)]
         while counts[-1] < _NEGLIGIBLE:
             counts.pop()
         if counts[0] < _NEGLIGIBLE:

@@ -70,9 +70,7 @@ def equilibrium_moisture(temperature: float, humidity: float) -> float:
     return 1800 / w * (dissolved + bound)
 
 
-def dimensional_change(
-    size: float, coefficient: float, moisture_before: float, moisture_after: float
-) -> float:
+def dimensional_change(size: float, coefficient: float, moisture_before: float, moisture_after: float) -> float:
     """How much a size in mm grows (or shrinks, negative) between two moisture contents in %.
 
     Equation 13-2. Stated for 6 to 14 % (PUBLISHED_MOISTURE); it answers up to 30 %, where wood stops

@@ -152,9 +152,7 @@ class Compass:
             raise MeasurementError(f"{_quoted(piece)} is not a range of keys: write 1-5 or C3 to G4.")
         first, last = self._key(ends[0]), self._key(ends[1])
         if last < first:
-            raise MeasurementError(
-                f"{_quoted(piece)} runs from the treble to the bass: write {ends[1]}-{ends[0]}."
-            )
+            raise MeasurementError(f"{_quoted(piece)} runs from the treble to the bass: write {ends[1]}-{ends[0]}.")
         return range(first, last + 1)
 
     def _key(self, word: str) -> int:
@@ -181,9 +179,7 @@ def format_keys(keys: Iterable[int]) -> str:
             runs[-1].append(key)
         else:
             runs.append([key])
-    return ", ".join(
-        f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(str(key) for key in run) for run in runs
-    )
+    return ", ".join(f"{run[0]}–{run[-1]}" if len(run) > 2 else ", ".join(str(key) for key in run) for run in runs)
 
 
 def _note(midi: int) -> str:

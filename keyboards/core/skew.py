@@ -77,9 +77,7 @@ class SkewPattern:
         return "weak" if self.margin <= WEAK else "clear"
 
 
-def optimal_segmentation(
-    values: Sequence[float], segments: int, min_length: int
-) -> tuple[tuple[int, ...], float]:
+def optimal_segmentation(values: Sequence[float], segments: int, min_length: int) -> tuple[tuple[int, ...], float]:
     """The cut of a row of values into stretches of one level each, with the least sum of squared errors.
 
     Returns (ends, sse): where each of the `segments` stretches ends, exclusive, the last end being the
@@ -96,9 +94,7 @@ def optimal_segmentation(
     return _segmentations(row, segments, min_length)[-1]
 
 
-def find_sections(
-    keys: Sequence[int], angles: Sequence[float], min_length: int = 5, most: int = 6
-) -> SkewPattern:
+def find_sections(keys: Sequence[int], angles: Sequence[float], min_length: int = 5, most: int = 6) -> SkewPattern:
     """How the measured angles run along the keyboard; `keys` and `angles` belong together, in any order.
 
     At least 10 keys; no section has fewer than `min_length` measured keys, and there are no more than `most`.
@@ -108,9 +104,7 @@ def find_sections(
     min_length = whole("min_length", min_length, 1, _LARGEST_COUNT)
     most = whole("most", most, 1, _LARGEST_COUNT)
     if len(numbered) != len(measured):
-        raise MeasurementError(
-            f"angles must be as long as keys: {len(measured)} angles for {len(numbered)} keys"
-        )
+        raise MeasurementError(f"angles must be as long as keys: {len(measured)} angles for {len(numbered)} keys")
     if len(numbered) < FEWEST_KEYS:
         raise MeasurementError(f"keys: at least {FEWEST_KEYS} measured keys are needed, not {len(numbered)}")
     along = sorted(zip(numbered, measured, strict=True))
@@ -219,11 +213,7 @@ def _sse(row: Sequence[float]) -> float:
 def _steps_score(ends: Sequence[int], sse: float, noise: float) -> float:
     n = ends[-1]
     lengths = [end - start for start, end in pairwise((0, *ends))]
-    return (
-        sse / noise**2
-        + 3 * (len(lengths) - 1) * math.log(n)
-        + math.fsum(math.log(length / n) for length in lengths)
-    )
+    return sse / noise**2 + 3 * (len(lengths) - 1) * math.log(n) + math.fsum(math.log(length / n) for length in lengths)
 
 
 def _line(pairs: Sequence[tuple[int, float]]) -> tuple[float, float, float]:

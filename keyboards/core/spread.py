@@ -54,10 +54,7 @@ def theil_sen(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
     if len(xs) != len(ys):
         raise MeasurementError(f"y must be as long as x: {len(ys)} values for {len(xs)}")
     slopes = sorted(
-        (ys[j] - ys[i]) / (xs[j] - xs[i])
-        for i in range(len(xs) - 1)
-        for j in range(i + 1, len(xs))
-        if xs[i] != xs[j]
+        (ys[j] - ys[i]) / (xs[j] - xs[i]) for i in range(len(xs) - 1) for j in range(i + 1, len(xs)) if xs[i] != xs[j]
     )
     if not slopes:
         raise MeasurementError("x must hold two different values")
@@ -68,9 +65,7 @@ def theil_sen(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
     return slope, intercept
 
 
-def outliers(
-    keys: Sequence[int], values: Sequence[float], k: float = 3.0, floor: float = 0.02
-) -> tuple[int, ...]:
+def outliers(keys: Sequence[int], values: Sequence[float], k: float = 3.0, floor: float = 0.02) -> tuple[int, ...]:
     """The keys that depart from the keyboard's own drift, in the order given.
 
     A key is an outlier when its residual from the Theil-Sen line lies further than k standard
@@ -89,9 +84,7 @@ def outliers(
     spread = robust_spread(residuals)
     limit = k * max(spread.mad_sd, floor)
     return tuple(
-        key
-        for key, residual in zip(numbered, residuals, strict=True)
-        if abs(residual - spread.median) > limit
+        key for key, residual in zip(numbered, residuals, strict=True) if abs(residual - spread.median) > limit
     )
 
 
@@ -166,10 +159,7 @@ def _upper_failing(total: int, inspected: int, failing: int, risk: Fraction) -> 
     low, high = failing, total - (inspected - failing)  # the chance falls as more keys of the set fail
     while low < high:
         middle = (low + high + 1) // 2
-        few = sum(
-            math.comb(middle, seen) * math.comb(total - middle, inspected - seen)
-            for seen in range(failing + 1)
-        )
+        few = sum(math.comb(middle, seen) * math.comb(total - middle, inspected - seen) for seen in range(failing + 1))
         if few * risk.denominator > risk.numerator * possible:
             low = middle
         else:

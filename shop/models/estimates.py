@@ -65,11 +65,15 @@ class Estimate(models.Model):
         validators=[MinValueValidator(Decimal(0))],
     )
     terms = models.TextField(_("terms"), blank=True)
+    photos = models.JSONField(
+        default=list, blank=True, help_text="UUIDs of the photos that the client sees, in their order."
+    )
     created_at = models.DateTimeField()
     created_by = models.ForeignKey("shop.Person", on_delete=models.PROTECT, related_name="+")
     sent_at = models.DateTimeField(null=True, blank=True)
     sent_to = models.EmailField(blank=True)
     sent_pdf = models.FileField(upload_to="estimates/", blank=True)
+    deposit_paid_at = models.DateTimeField(_("deposit received"), null=True, blank=True)
 
     objects = EstimateQuerySet.as_manager()
 
@@ -78,6 +82,8 @@ class Estimate(models.Model):
         constraints = [
             models.UniqueConstraint(fields=["number", "version"], name="estimate_version_once"),
             models.UniqueConstraint(fields=["job"], condition=Q(state="accepted"), name="estimate_one_yes_a_job"),
+            models.UniqueConstraint(fields=["job"], condition=Q(state="sent"), name="estimate_one_with_the_client"),
+            models.UniqueConstraint(fields=["job"], condition=Q(state="draft"), name="estimate_one_draft_a_job"),
         ]
 
     def __str__(self):
@@ -159,6 +165,9 @@ class Link(models.Model):
     """A link on which a client reads one version of an estimate. Only the hash of its token is kept."""
 
     estimate = models.ForeignKey(Estimate, on_delete=models.CASCADE, related_name="links")
+    letter = models.ForeignKey(
+        "post_office.Email", null=True, blank=True, on_delete=models.SET_NULL, related_name="links"
+    )
     token_hash = models.CharField(max_length=64, unique=True)
     created_at = models.DateTimeField()
     expires_at = models.DateTimeField()
@@ -201,6 +210,11 @@ class Answer(models.Model):
         on_delete=models.PROTECT,
         related_name="+",
         help_text=_("Who took it by phone or at the counter; empty where it came through the link."),
+    )
+    reply = models.TextField(_("our answer"), blank=True)
+    replied_at = models.DateTimeField(null=True, blank=True)
+    replied_by = models.ForeignKey(
+        "shop.Person", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
 
     class Meta:

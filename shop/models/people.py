@@ -93,6 +93,9 @@ class Workshop(models.Model):
     estimate_days = models.PositiveSmallIntegerField(_("estimates are good for, days"), default=30)
     guarantee_months = models.PositiveSmallIntegerField(_("guarantee, months"), default=60)
     terms = models.TextField(_("terms on estimates"), blank=True)
+    payment = models.TextField(
+        _("how to pay"), blank=True, help_text=_("Bank and account, or how else: printed where a deposit is asked for.")
+    )
     care = models.TextField(_("care advice on reports"), blank=True)
     benches = models.PositiveSmallIntegerField(_("benches"), default=1, validators=[MinValueValidator(1)])
     hours = models.JSONField(_("bench hours, Monday to Sunday"), default=_working_hours)

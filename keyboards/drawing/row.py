@@ -174,7 +174,8 @@ def button_row(
         class_="keyrow live" if live else "keyrow",
         linked=element("g", *links, class_="links") if links else "",
         data_x=num(gutter) if live else None,
-        data_pitch=f"{pitch:.4g}" if live else None,
+        data_pitch=f"{pitch:.5g}" if live else None,
+        data_rail=9 if live else None,
     )
 
 

@@ -207,6 +207,8 @@ LOGGING = {
     "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
     "root": {"handlers": ["console"], "level": "INFO"},
+    # Both tell every step of every document.
+    "loggers": {"weasyprint.progress": {"level": "WARNING"}, "fontTools": {"level": "WARNING"}},
 }
 
 MESSAGE_TAGS = {10: "note", 20: "note", 25: "good", 30: "note", 40: "bad"}

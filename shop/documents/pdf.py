@@ -1,0 +1,94 @@
+"""HTML -> PDF: the only file that knows WeasyPrint.
+
+A document reads three kinds of address and nothing else: files of our static folder (fonts, style sheets; they are
+the base of every relative address), photos and other kept files as media:<path in the media folder>, and data:
+pictures made by the program itself. Any other address, or a file that is not there, stops the document with a
+PaperError: a report with a silently missing photo would be worse than none.
+"""
+
+import hashlib
+import mimetypes
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote, urlsplit
+
+from django.conf import settings
+from django.http import HttpResponse
+from django.template.loader import render_to_string
+from weasyprint import HTML
+from weasyprint.text.fonts import FontConfiguration
+from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
+
+from shop.models import Workshop
+
+_DATA = ("data:image/svg+xml;", "data:image/png;")
+
+
+class PaperError(Exception):
+    """The document cannot be made; str() says which address was refused or missing."""
+
+
+class _Refused(FatalURLFetchingError):
+    """Stops the rendering. WeasyPrint's own kind is a BaseException and never leaves this module."""
+
+
+def _static_folder() -> Path:
+    return Path(settings.STATICFILES_DIRS[0]).resolve()
+
+
+class OurFiles(URLFetcher):
+    """Opens files of the static folder (file:) and of the media folder (media:), and small data: pictures."""
+
+    def fetch(self, url: str, headers: Mapping[str, str] | None = None) -> URLFetcherResponse:
+        """The file's contents, or an end to the rendering."""
+        if url.startswith(_DATA):
+            return super().fetch(url, headers)
+        address = urlsplit(url)
+        if address.scheme == "file" and not address.netloc:
+            folder, path = _static_folder(), Path(unquote(address.path))
+        elif address.scheme == "media" and not address.netloc:
+            folder = Path(settings.MEDIA_ROOT).resolve()
+            path = folder / unquote(address.path)
+        else:
+            raise _Refused(f"A document may not read {url[:80]!r}.")
+        try:
+            found = path.resolve(strict=True)  # follows links and .. before the folder is compared
+            if not found.is_relative_to(folder):
+                raise _Refused(f"A document may not read {url[:80]!r}.")
+            contents = found.read_bytes()
+        except (OSError, ValueError) as error:  # ValueError: a NUL byte in a path
+            raise _Refused(f"A document cannot read {url[:80]!r}: {error}.") from error
+        kind = mimetypes.guess_type(found.name)[0] or "application/octet-stream"
+        return URLFetcherResponse(url, contents, headers={"Content-Type": kind})
+
+
+def render_pdf(html: str) -> bytes:
+    """A tagged PDF (PDF/UA-1) of the HTML. The same HTML makes the same bytes: the only date in it is one that the
+    HTML carries as <meta name="dcterms.created">, and its identifier is the digest of the HTML."""
+    fonts = FontConfiguration()
+    try:
+        return HTML(
+            string=html,
+            base_url=f"{_static_folder().as_uri()}/",
+            url_fetcher=OurFiles(),
+        ).write_pdf(
+            font_config=fonts,
+            pdf_variant="pdf/ua-1",
+            pdf_identifier=hashlib.sha256(html.encode()).hexdigest()[:32].encode(),
+        )
+    except _Refused as error:
+        raise PaperError(str(error)) from error
+
+
+def make_pdf(template: str, context: Mapping[str, Any], *, workshop: Workshop | None = None) -> bytes:
+    """The PDF of a template that extends documents/page.html; workshop (letterhead, paper) is ours unless given."""
+    return render_pdf(render_to_string(template, {**context, "workshop": workshop or Workshop.ours()}))
+
+
+def pdf_response(pdf: bytes, filename: str) -> HttpResponse:
+    """Shown in the browser, kept under the name (ASCII letters, digits, dots and dashes) when it is saved."""
+    response = HttpResponse(pdf, content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="{filename}"'
+    response["Cache-Control"] = "private, no-store"
+    return response

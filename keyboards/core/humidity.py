@@ -58,16 +58,7 @@ def equilibrium_moisture(temperature: float, humidity: float) -> float:
 
     Equation 4-5. MeasurementError for humidity outside 0 to 95 % or temperature outside -10 to 60 degC.
     """
-    t = number("temperature", temperature, minimum=-10, maximum=60)
-    h = number("humidity", humidity, minimum=0, maximum=95) / 100
-    w = 349 + 1.29 * t + 0.0135 * t**2
-    k = 0.805 + 0.000736 * t - 0.00000273 * t**2
-    k1 = 6.27 - 0.00938 * t - 0.000303 * t**2
-    k2 = 1.91 + 0.0407 * t - 0.000293 * t**2
-    kh = k * h
-    dissolved = kh / (1 - kh)
-    bound = (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2)
-    return 1800 / w * (dissolved + bound)
+    return _settled(temperature, humidity)
 
 
 def dimensional_change(size: float, coefficient: float, moisture_before: float, moisture_after: float) -> float:
@@ -95,8 +86,8 @@ def humidity_correction(
 
     Wood follows the air over days or weeks, so this is the most that can be expected of a short change.
     """
-    before = equilibrium_moisture(temperature_before, humidity_before)
-    after = equilibrium_moisture(temperature_after, humidity_after)
+    before = _settled(temperature_before, humidity_before, "_before")
+    after = _settled(temperature_after, humidity_after, "_after")
     low, high = PUBLISHED_MOISTURE
     return HumidityCorrection(
         change=dimensional_change(size, coefficient, before, after),
@@ -105,3 +96,16 @@ def humidity_correction(
         warn=abs(humidity_after - humidity_before) > COMPARABLE,
         published=low <= before <= high and low <= after <= high,
     )
+
+
+def _settled(temperature: float, humidity: float, when: str = "") -> float:
+    t = number(f"temperature{when}", temperature, minimum=-10, maximum=60)
+    h = number(f"humidity{when}", humidity, minimum=0, maximum=95) / 100
+    w = 349 + 1.29 * t + 0.0135 * t**2
+    k = 0.805 + 0.000736 * t - 0.00000273 * t**2
+    k1 = 6.27 - 0.00938 * t - 0.000303 * t**2
+    k2 = 1.91 + 0.0407 * t - 0.000293 * t**2
+    kh = k * h
+    dissolved = kh / (1 - kh)
+    bound = (k1 * kh + 2 * k1 * k2 * kh**2) / (1 + k1 * kh + k1 * k2 * kh**2)
+    return 1800 / w * (dissolved + bound)

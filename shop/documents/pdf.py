@@ -29,7 +29,7 @@ class PaperError(Exception):
     """The document cannot be made; str() says which address was refused or missing."""
 
 
-class _Refused(FatalURLFetchingError):
+class _RefusedError(FatalURLFetchingError):
     """Stops the rendering. WeasyPrint's own kind is a BaseException and never leaves this module."""
 
 
@@ -51,14 +51,14 @@ class OurFiles(URLFetcher):
             folder = Path(settings.MEDIA_ROOT).resolve()
             path = folder / unquote(address.path)
         else:
-            raise _Refused(f"A document may not read {url[:80]!r}.")
+            raise _RefusedError(f"A document may not read {url[:80]!r}.")
         try:
             found = path.resolve(strict=True)  # follows links and .. before the folder is compared
             if not found.is_relative_to(folder):
-                raise _Refused(f"A document may not read {url[:80]!r}.")
+                raise _RefusedError(f"A document may not read {url[:80]!r}.")
             contents = found.read_bytes()
         except (OSError, ValueError) as error:  # ValueError: a NUL byte in a path
-            raise _Refused(f"A document cannot read {url[:80]!r}: {error}.") from error
+            raise _RefusedError(f"A document cannot read {url[:80]!r}: {error}.") from error
         kind = mimetypes.guess_type(found.name)[0] or "application/octet-stream"
         return URLFetcherResponse(url, contents, headers={"Content-Type": kind})
 
@@ -77,7 +77,7 @@ def render_pdf(html: str) -> bytes:
             pdf_variant="pdf/ua-1",
             pdf_identifier=hashlib.sha256(html.encode()).hexdigest()[:32].encode(),
         )
-    except _Refused as error:
+    except _RefusedError as error:
         raise PaperError(str(error)) from error
 
 

@@ -13,12 +13,12 @@ from shop.models.estimates import (
     token_hash,
 )
 from shop.models.events import Event
-from shop.models.instruments import Instrument, InstrumentKind
+from shop.models.instruments import Instrument, InstrumentKind, Keytops
 from shop.models.jobs import Job
 from shop.models.materials import Lot, Material, MaterialKind, Use
 from shop.models.people import Paper, Person, Role, Units, Workshop
 from shop.models.prices import Operation, Unit
-from shop.models.stages import STAGE_TITLES, Stage, StageState
+from shop.models.stages import STAGE_TITLES, Spell, Stage, StageState
 
 __all__ = [
     "STAGE_TITLES",
@@ -32,6 +32,7 @@ __all__ = [
     "Instrument",
     "InstrumentKind",
     "Job",
+    "Keytops",
     "Line",
     "LineKind",
     "Link",
@@ -43,6 +44,7 @@ __all__ = [
     "Paper",
     "Person",
     "Role",
+    "Spell",
     "Stage",
     "StageState",
     "Unit",

@@ -14,6 +14,14 @@ class InstrumentKind(models.TextChoices):
     OTHER = "other", _("other keyboard")
 
 
+class Keytops(models.TextChoices):
+    """What the naturals are covered with. Ivory calls for a caution."""
+
+    IVORY = "ivory", _("ivory")
+    PLASTIC = "plastic", _("plastic")
+    OTHER = "other", _("other")
+
+
 class InstrumentQuerySet(models.QuerySet):
     def like(self, text: str):
         """Instruments whose maker, model or serial holds the text, with or without its spaces."""
@@ -32,6 +40,7 @@ class Instrument(models.Model):
         _("year"), null=True, blank=True, validators=[MinValueValidator(1700), MaxValueValidator(2100)]
     )
     serial = models.CharField(_("serial number"), max_length=40, blank=True)
+    keytops = models.CharField(_("naturals covered with"), max_length=8, choices=Keytops, blank=True)
     note = models.TextField(_("note"), blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
     find = models.CharField(max_length=300, editable=False, db_index=True)

@@ -1,5 +1,6 @@
 """Jobs: one keyboard in the shop, from the counter and back to it."""
 
+import uuid
 from decimal import Decimal
 
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -30,6 +31,12 @@ class Job(models.Model):
     stage the job stands at ("" = at the end of its route).
     """
 
+    op = models.UUIDField(
+        unique=True,
+        default=uuid.uuid4,
+        editable=False,
+        help_text="Made with the page it was logged in on, so that a second click logs in nothing.",
+    )
     number = models.PositiveIntegerField(_("number"), unique=True, editable=False)
     client = models.ForeignKey("shop.Client", on_delete=models.PROTECT, related_name="jobs")
     instrument = models.ForeignKey("shop.Instrument", on_delete=models.PROTECT, related_name="jobs")

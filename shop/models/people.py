@@ -96,6 +96,11 @@ class Workshop(models.Model):
     payment = models.TextField(
         _("how to pay"), blank=True, help_text=_("Bank and account, or how else: printed where a deposit is asked for.")
     )
+    receipt_terms = models.TextField(
+        _("conditions on receipts"),
+        blank=True,
+        default=_("No work is done before you have agreed to an estimate. Please bring this receipt when you collect."),
+    )
     care = models.TextField(_("care advice on reports"), blank=True)
     benches = models.PositiveSmallIntegerField(_("benches"), default=1, validators=[MinValueValidator(1)])
     hours = models.JSONField(_("bench hours, Monday to Sunday"), default=_working_hours)

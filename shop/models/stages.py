@@ -53,6 +53,7 @@ class Stage(models.Model):
     begun_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
     finished_at = models.DateTimeField(null=True, blank=True)
     finished_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
+    ready_at = models.DateTimeField(_("not before"), null=True, blank=True)
     keys_done = models.PositiveSmallIntegerField(_("keys done"), null=True, blank=True)
     reason = models.CharField(_("why skipped or sent back"), max_length=200, blank=True)
 
@@ -82,3 +83,24 @@ class Stage(models.Model):
     def whose(self) -> str:
         """Who it waits for: desk, bench, office or client."""
         return route.KINDS[self.kind].whose
+
+
+class Spell(models.Model):
+    """A stretch of work by one person on one stage: started and stopped, or written down by hand."""
+
+    stage = models.ForeignKey(Stage, on_delete=models.PROTECT, related_name="spells")
+    by = models.ForeignKey("shop.Person", on_delete=models.PROTECT, related_name="spells")
+    begun_at = models.DateTimeField()
+    minutes = models.DecimalField(
+        _("minutes"), max_digits=7, decimal_places=1, null=True, blank=True, help_text=_("Empty while it runs.")
+    )
+    note = models.CharField(_("note"), max_length=200, blank=True)
+
+    class Meta:
+        ordering = ["begun_at", "id"]
+        constraints = [
+            models.UniqueConstraint(fields=["stage", "by"], condition=Q(minutes__isnull=True), name="spell_one_running")
+        ]
+
+    def __str__(self):
+        return f"{self.by} on {self.stage}"

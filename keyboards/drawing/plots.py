@@ -272,18 +272,16 @@ def _head(plot: Plot, columns: Columns, y: float, size: float) -> tuple[str, flo
     room += text_width(band, size) + 24 if band else 0
     if room and columns.start + text_width(words, size) + 24 + room > columns.right:
         y += size * 1.35
-    x = columns.right - 2
-    size_of = size * 1.2  # a page shows the words larger on a small screen; the marks stay clear of them
+    # Words first, their mark after them at a fixed place: a page may show the words larger on a small screen.
+    x = columns.right
     if band:
-        drawn.append(text(x, y, band, size, anchor="end", fill=GREEN))
-        x -= text_width(band, size_of) + 13
-        drawn.append(_field(x, y - size * 0.75, 11, size * 0.8))
-        x -= 16
+        drawn.append(_field(x - 11, y - size * 0.75, 11, size * 0.8))
+        drawn.append(text(x - 16, y, band, size, anchor="end", fill=GREEN))
+        x -= 16 + text_width(band, size * 1.1) + 18
     for series in reversed(named):
-        drawn.append(text(x, y, series.label, size, anchor="end"))
-        x -= text_width(series.label, size_of) + 6
-        drawn.append(_dots([(x, y - size * 0.35)], series.hollow))
-        x -= 16
+        drawn.append(_dots([(x - 3, y - size * 0.35)], series.hollow))
+        drawn.append(text(x - 11, y, series.label, size, anchor="end"))
+        x -= 11 + text_width(series.label, size * 1.2) + 18
     return "".join(drawn), y + size * 0.7
 
 

@@ -457,10 +457,10 @@ def small_row(grades: str, *, title: str, first_note: int = 21) -> str:
             continue
         if grade == ".":
             continue  # only the sharps: what is not read yet has no cell
-        fills[grade].append(f"M{x} 0h{wide}v{num(cell)}h{-wide}z")
+        height = num((0.0, 4.0, 7.5, cell)[int(grade)])
+        fills["0"].append(f"M{x} 0h{wide}v{num(cell)}h{-wide}z")
         if grade != "0":
-            height = (0, 2, 5, 9)[int(grade)]
-            bars.append(f"M{x} {num(cell)}v{-height}h{wide}v{height}z")
+            fills[grade].append(f"M{x} {num(cell)}v-{height}h{wide}v{height}z")
     frames = []
     for start, stop, read in _runs("".join("." if grade == "." else "r" for grade in grades)):
         if read == "r":
@@ -474,7 +474,6 @@ def small_row(grades: str, *, title: str, first_note: int = 21) -> str:
     drawn = [path(fills[str(g)], fill=GRADES[g], class_=f"g{g}") for g in range(4)]
     drawn += [
         path(fills["-"], stroke=EDGE, stroke_width=0.8, fill="none", class_="missing"),
-        path(bars, fill=BAR, class_="bars"),
         path([f"M{i * pitch} 0v{num(cell)}" for i in range(1, len(grades))], stroke=SURFACE, stroke_width=0.7),
         path(frames, fill="none", stroke=EDGE, stroke_width=0.6),
         path(sharps, fill=INK, class_="sharps"),

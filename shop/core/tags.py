@@ -2,24 +2,13 @@
 
 import re
 
+from shop.core.checked import whole
 from shop.core.errors import MeasurementError
 
-_MOST = 999_999_999
-
-
-def _format(letter: str, number: int) -> str:
-    if isinstance(number, bool) or not isinstance(number, int) or not 1 <= number <= _MOST:
-        raise MeasurementError(f"number: must be a whole number from 1 to {_MOST}; it is {number!r}")
-    return f"{letter}-{number:04d}"
-
-
-def _parse(letter: str, text: str) -> int:
-    if not isinstance(text, str):
-        raise MeasurementError("text: must be written as text")
-    match = re.fullmatch(rf"{letter}?[\s\-‐‑–]*0*([1-9][0-9]{{0,8}})", text.strip().upper(), re.ASCII)
-    if not match:
-        raise MeasurementError(f"text: {text[:20]!r} is not a number such as {letter}-0147")
-    return int(match.group(1))
+MOST = 999_999_999
+_LONGEST = 40  # characters read; more is no number, whatever it holds
+_NAMES = {"K": "a job", "E": "an estimate", "B": "a bill"}
+_SHAPE = re.compile(r"([A-Z])?[ \-.‐‑–_]*([0-9]+)")
 
 
 def job_tag(number: int) -> str:
@@ -50,3 +39,27 @@ def bill_number(number: int) -> str:
 def parse_bill_number(text: str) -> int:
     """ "B-0001", "b1" or "1" -> 1."""
     return _parse("B", text)
+
+
+def _format(letter: str, number: int) -> str:
+    return f"{letter}-{whole('number', number, 1, MOST):04d}"
+
+
+def _parse(letter: str, text: str) -> int:
+    if not isinstance(text, str):
+        raise MeasurementError("text must be written as text")
+    example = f"{letter}-0147"
+    shape = _SHAPE.fullmatch(text.strip().upper()) if len(text) <= _LONGEST else None
+    if shape is None:
+        raise MeasurementError(f"text must be a number such as {example}, not {text[:20]!r}")
+    found, digits = shape[1] or letter, shape[2]
+    if found != letter:
+        other = _NAMES.get(found)
+        meant = f"{found}-{digits} is the number of {other}" if other else f"the letter {found} is not known"
+        raise MeasurementError(f"text must be the number of {_NAMES[letter]}, such as {example}: {meant}")
+    number = int(digits)
+    if number == 0:
+        raise MeasurementError(f"text must be a number from 1 up, such as {example}")
+    if number > MOST:
+        raise MeasurementError(f"text has too many digits for the number of {_NAMES[letter]}")
+    return number

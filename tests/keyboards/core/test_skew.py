@@ -136,7 +136,7 @@ def test_keys_between_sections_that_were_not_measured_stay_open():
 
 
 def test_readings_that_contradict_each_other_are_sent_back():
-    # pairs agree, and each departs from its neighbourhood: half the readings are wild
+    # ten readings, one of them wild: enough for sections of five keys, not for one of ten
     angles = [0, 0, 0, 0, 9, 0, 0, 0, 0, 0]
     assert find_sections(range(1, 11), angles).outliers == (5,)
     with pytest.raises(MeasurementError, match="contradict each other"):

@@ -172,6 +172,7 @@ def button_row(
         title=title,
         description=description,
         class_="keyrow live" if live else "keyrow",
+        fills=True,
         linked=element("g", *links, class_="links") if links else "",
         data_x=num(gutter) if live else None,
         data_pitch=f"{pitch:.5g}" if live else None,
@@ -447,7 +448,6 @@ def small_row(grades: str, *, title: str, first_note: int = 21) -> str:
     pitch, cell = 4, 11.0
     width = pitch * len(grades)
     fills: dict[str, list[str]] = {c: [] for c in "0123.-"}
-    bars: list[str] = []
     for start, stop, grade in _runs(grades):
         x, wide = start * pitch, (stop - start) * pitch
         if grade == "-":

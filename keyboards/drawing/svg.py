@@ -126,12 +126,14 @@ def document(
     description: str = "",
     class_: str,
     linked: str = "",
+    fills: bool = False,
     **data: object,
 ) -> str:
     """The whole picture: its size, its name and its description for those who cannot see it.
 
     A picture that holds links (`linked`) cannot itself be an image to a screen reader, whose image has no inside: then
-    the drawing is an image within a group and the links stand after it.
+    the drawing is an image within a group and the links stand after it. A picture that `fills` is as wide as its place;
+    the others keep their size.
     """
     if not _UID.match(uid):
         raise ValueError(f"uid must be a name (letters, figures, hyphens; a letter first), not {uid!r}")
@@ -152,6 +154,8 @@ def document(
         inside,
         xmlns="http://www.w3.org/2000/svg",
         viewBox=f"0 0 {num(width)} {num(height)}",
+        width=None if fills else float(width),
+        height=None if fills else float(height),
         class_=class_ if width >= 600 else f"{class_} narrow",
         **role,
         font_family=SANS,

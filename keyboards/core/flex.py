@@ -142,7 +142,7 @@ class KeyGeometry:
             number(name, value, minimum=None if name == "button_offset" else 0)
             if name in _POSITIVE or name in _OPTIONAL:
                 number(name, value, above=0)
-            if 0 < abs(value) < SMALLEST:
+            if 0 < value < SMALLEST and name not in _POSITIONS:
                 raise MeasurementError(f"{name} is smaller than can be made or measured: {value:g}")
         self._refuse_parts_wider_than_their_wood()
         self._refuse_parts_longer_than_the_key()
@@ -306,6 +306,7 @@ class KeyGeometry:
         return bare, _transformed(layers)
 
 
+_POSITIONS = {"button_offset", "front_mortise_x"}
 _OPTIONAL = {"shear_modulus", "button_shear_modulus"}
 _POSITIVE = {
     "front_arm",

@@ -128,7 +128,7 @@ def _decimal(name: str, value: object, minimum: int | None = None, maximum: int 
     if isinstance(value, Decimal) and not value.is_finite():
         raise MeasurementError(f"{name} must be a finite amount, not {value}")
     found = Decimal(value)
-    if abs(found) > LARGEST:
+    if found.copy_abs() > LARGEST:
         raise MeasurementError(f"{name} is too large")
     exponent = found.as_tuple().exponent
     if isinstance(exponent, int) and exponent < -MOST_DECIMALS:

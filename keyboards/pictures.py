@@ -1,13 +1,15 @@
 """Rows of the database -> the drawings: what stands between the models and keyboards/drawing, and nothing else."""
 
+import datetime
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 from django.utils.translation import gettext as _
 from django.utils.translation import pgettext
 
 from keyboards.drawing.plots import Plot
 from keyboards.drawing.row import KeyFace, RowWords, Section, button_row, describe_row, small_row
-from keyboards.models import Compass, KeyReading
+from keyboards.models import Check, Compass, KeyReading
 from shop.models import Job
 
 
@@ -112,3 +114,39 @@ def small_row_svg(job: Job) -> str:
     words = grade_words()
     told = ", ".join(f"{counts[str(grade)]} {word}" for grade, word in words.items() if counts[str(grade)])
     return small_row(job.grades, title=told or _("not checked yet"), first_note=job.first_note)
+
+
+@dataclass(frozen=True)
+class SetRow:
+    """The row of a set as its newest check left it, in as many drawings as the page has use for."""
+
+    wide: str
+    narrow: str
+    counts: dict[str, int]
+    read: int
+
+
+def set_row(
+    job: Job, *, uid: str, before: datetime.datetime | None = None, paper: bool = False, title: str = ""
+) -> SetRow | None:
+    """The row from the newest check begun before that moment that has a reading; None where nothing was read.
+
+    paper: larger type for a sheet, and no narrow drawing.
+    """
+    compass = Compass.objects.filter(job=job).first()
+    checks = Check.objects.filter(job=job, keys__isnull=False)
+    if before is not None:
+        checks = checks.filter(begun_at__lt=before)
+    newest = checks.order_by("-begun_at", "-id").first()
+    if compass is None or newest is None:
+        return None
+    readings = list(newest.keys.all())
+    drawn = faces(compass, readings)
+    title = title or _("The keys of %(tag)s") % {"tag": job.tag}
+    counts = grade_counts(compass, readings)
+    return SetRow(
+        wide=row_svg(drawn, uid=f"{uid}-wide", title=title, font_size=19 if paper else 14),
+        narrow="" if paper else row_svg(drawn, uid=f"{uid}-narrow", title=title, split=3, width=360),
+        counts=counts,
+        read=sum(counts[grade] for grade in "0123"),
+    )

@@ -41,6 +41,12 @@ def svg(text: str) -> SafeString:
     return mark_safe(text)
 
 
+@register.inclusion_tag("components/set_row.html")
+def set_row(job, uid: str = "set", before=None, paper: bool = False):
+    """The set's row large, from its newest check (before a moment), with the legend; nothing where nothing was read."""
+    return {"row": pictures.set_row(job, uid=uid, before=before, paper=paper), "paper": paper}
+
+
 @register.inclusion_tag("components/legend.html")
 def grade_legend(counts: dict[str, int] | None = None):
     """The legend of grades, with counts (pictures.counts_of) where they are given."""

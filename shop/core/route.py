@@ -99,11 +99,18 @@ def may_finish(states: Sequence[str], index: int, *, held: bool = False) -> str:
     return ""
 
 
-def may_skip(states: Sequence[str], index: int, kind: str) -> str:
-    """ "" when the stage may be skipped. A check that guards the way out is never skipped ("guarded")."""
+def needs_final_check(kinds: Sequence[str], states: Sequence[str], *, agreed: bool) -> bool:
+    """Whether a set may leave only after its final check: work was agreed with the client, or the route holds work
+    that was not left out. Only a set on which nothing was agreed and nothing done goes home as it came."""
+    return agreed or any(kind in WORK and state != SKIPPED for kind, state in zip(kinds, states, strict=True))
+
+
+def may_skip(states: Sequence[str], index: int, kind: str, *, untouched: bool = False) -> str:
+    """ "" when the stage may be skipped. What guards the way out is never skipped ("guarded"), except the final
+    check of an untouched set: one that needs none (needs_final_check)."""
     if states[index] not in (WAITING, BEGUN):
         return "not_open"
-    if KINDS[kind].gate == "final_check":
+    if KINDS[kind].gate == "final_check" and not (kind == "final_check" and untouched):
         return "guarded"
     return ""
 

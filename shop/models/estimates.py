@@ -1,7 +1,10 @@
 """Estimates: options with their lines, the link a client reads them on, and the answer."""
 
+import datetime
 import hashlib
 import secrets
+from collections.abc import Collection
+from dataclasses import dataclass
 from decimal import Decimal
 
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -29,6 +32,28 @@ class EstimateQuerySet(models.QuerySet):
 
     def waiting_for_answer(self):
         return self.filter(state=EstimateState.SENT).order_by("sent_at")
+
+    def drafts(self):
+        return self.filter(state=EstimateState.DRAFT).order_by("created_at")
+
+    def with_lines(self):
+        """With all that prices and answers are read from: four queries, however many rows."""
+        return self.prefetch_related("options", "lines", "answers__extras")
+
+
+@dataclass(frozen=True)
+class PricedOption:
+    """An option with everything it costs: own lines, those common to all, chosen extras, and the sums."""
+
+    option: "Option"
+    own: tuple["Line", ...]
+    common: tuple["Line", ...]
+    extras: tuple["Line", ...]
+    totals: money.Totals
+
+    @property
+    def lines(self) -> tuple["Line", ...]:
+        return (*self.own, *self.common, *self.extras)
 
 
 class Estimate(models.Model):
@@ -94,8 +119,66 @@ class Estimate(models.Model):
         return tags.estimate_number(self.number)
 
     @property
+    def file_name(self) -> str:
+        """ "E-0312-v2": what its PDF is called, without the ending."""
+        return f"{self.title}-v{self.version}"
+
+    @property
     def is_draft(self) -> bool:
         return self.state == EstimateState.DRAFT
+
+    def is_over(self, today: datetime.date) -> bool:
+        """Whether the day it was good until has passed."""
+        return today > self.valid_until
+
+    @property
+    def common(self) -> list["Line"]:
+        """Lines that every option has."""
+        return [line for line in self.lines.all() if line.option_id is None and line.kind != LineKind.EXTRA]
+
+    @property
+    def extras(self) -> list["Line"]:
+        """Lines the client may add to any option."""
+        return [line for line in self.lines.all() if line.kind == LineKind.EXTRA]
+
+    def priced(self, option: "Option", extras: Collection["Line"] = ()) -> PricedOption:
+        """What the option costs, with the extras named. Reads lines.all(): see with_lines()."""
+        own = tuple(line for line in self.lines.all() if line.option_id == option.pk and line.kind != LineKind.EXTRA)
+        common = tuple(self.common)
+        chosen = {line.pk for line in extras}
+        added = tuple(line for line in self.extras if line.pk in chosen)
+        totals = money.totals(
+            [line.total for line in (*own, *common, *added)], self.tax_rate, self.deposit_rate, self.currency
+        )
+        return PricedOption(option, own, common, added, totals)
+
+    @property
+    def offer(self) -> list[PricedOption]:
+        """Every option with its price, A first, without extras."""
+        return [self.priced(option) for option in self.options.all()]
+
+    @property
+    def answer(self) -> "Answer | None":
+        """The client's yes or no to this version."""
+        return next((row for row in self.answers.all() if row.kind != AnswerKind.QUESTION), None)
+
+    @property
+    def agreed(self) -> PricedOption | None:
+        """What the client said yes to, with the extras."""
+        answer = self.answer
+        if answer is None or answer.option_id is None:
+            return None
+        option = next(row for row in self.options.all() if row.pk == answer.option_id)
+        return self.priced(option, list(answer.extras.all()))
+
+    @property
+    def waits_for_deposit(self) -> bool:
+        """Whether the client said yes and a deposit that was asked for has not come."""
+        return self.state == EstimateState.ACCEPTED and self.deposit_rate > 0 and self.deposit_paid_at is None
+
+    def with_tax(self, net: Decimal) -> Decimal:
+        """An amount before tax, with it."""
+        return money.totals([net], self.tax_rate, self.deposit_rate, self.currency).gross
 
     @property
     def allowance_ceiling(self) -> Decimal:
@@ -119,6 +202,11 @@ class Option(models.Model):
 
     def __str__(self):
         return f"{self.letter} {self.title}"
+
+    @property
+    def point_list(self) -> list[str]:
+        """The points, one a line, without empty ones."""
+        return [point.strip() for point in self.points.splitlines() if point.strip()]
 
 
 class LineKind(models.TextChoices):
@@ -213,9 +301,7 @@ class Answer(models.Model):
     )
     reply = models.TextField(_("our answer"), blank=True)
     replied_at = models.DateTimeField(null=True, blank=True)
-    replied_by = models.ForeignKey(
-        "shop.Person", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
-    )
+    replied_by = models.ForeignKey("shop.Person", null=True, blank=True, on_delete=models.PROTECT, related_name="+")
 
     class Meta:
         ordering = ["at", "id"]

@@ -4,7 +4,9 @@ from decimal import Decimal
 
 from django.core.validators import MinValueValidator
 from django.db import models
+from django.utils.formats import number_format
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 
 from shop.models.stages import STAGE_TITLES
 
@@ -55,3 +57,22 @@ class Operation(models.Model):
 
     def __str__(self):
         return self.title
+
+
+def plain_number(quantity: Decimal) -> str:
+    """A quantity without needless zeros: 88, 1.5, 0.25."""
+    whole = quantity == quantity.to_integral_value()
+    return number_format(quantity.quantize(Decimal(1)) if whole else quantity.normalize(), use_l10n=True)
+
+
+def units_in_words(quantity: Decimal, unit: str) -> str:
+    """ "88 keys", "1 set", "1.5 hours"."""
+    plural = 1 if quantity == 1 else 2
+    words = {
+        Unit.KEY: ngettext("%(number)s key", "%(number)s keys", plural),
+        Unit.SET: ngettext("%(number)s set", "%(number)s sets", plural),
+        Unit.HOUR: ngettext("%(number)s hour", "%(number)s hours", plural),
+        Unit.METRE: ngettext("%(number)s metre", "%(number)s metres", plural),
+        Unit.PIECE: ngettext("%(number)s piece", "%(number)s pieces", plural),
+    }
+    return words[Unit(unit)] % {"number": plain_number(quantity)}

@@ -6,6 +6,8 @@ from django import template
 from django.utils.formats import number_format
 
 from shop.core import money as core_money
+from shop.models import Line
+from shop.models.prices import plain_number, units_in_words
 
 register = template.Library()
 
@@ -17,6 +19,24 @@ def money(amount: Decimal | None, currency: str) -> str:
         return "–"
     rounded = core_money.round_money(amount, currency)
     return number_format(rounded, use_l10n=True, force_grouping=True)
+
+
+@register.filter
+def amount(line: Line) -> str:
+    """So many units of a line: "88 keys", "1 set", "1.5 hours"."""
+    return units_in_words(line.quantity, line.unit)
+
+
+@register.filter
+def percent(rate: Decimal) -> str:
+    """A rate without needless zeros: 20 %, 7.5 %."""
+    return f"{number_format(rate.normalize() if rate % 1 else rate.quantize(Decimal(1)), use_l10n=True)} %"
+
+
+@register.filter
+def amount_of(line: Line) -> str:
+    """The number alone: 88, 1.5."""
+    return plain_number(line.quantity)
 
 
 @register.inclusion_tag("components/field.html")

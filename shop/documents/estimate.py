@@ -1,0 +1,86 @@
+"""The estimate on paper: options side by side, every line of every option, allowance, sums, terms."""
+
+import datetime
+from dataclasses import dataclass
+from decimal import Decimal
+
+from django.template.loader import render_to_string
+from django.utils import timezone
+
+from shop.core import route
+from shop.documents.pdf import render_pdf
+from shop.models import Estimate, Line, LineKind, Workshop
+
+
+@dataclass(frozen=True)
+class ComparedRow:
+    """One line of work across the options: the line of each option that has it, None for one that has not."""
+
+    title: str
+    section: str
+    unit_price: Decimal
+    discount: bool
+    cells: tuple[Line | None, ...]
+
+
+def compared(estimate: Estimate) -> list[ComparedRow]:
+    """The lines of all options in one table. Lines that read alike (words, place, unit, price) share a row; own
+    lines come first, in the order of the options, then what is common to all."""
+    offer = estimate.offer
+    rows: dict[tuple, list[Line | None]] = {}
+    common = {line.pk for line in estimate.common}
+    for own in (True, False):
+        for column, priced in enumerate(offer):
+            seen: dict[tuple, int] = {}
+            for line in priced.lines:
+                if (line.pk not in common) is not own:
+                    continue
+                key = (own, line.title, line.section, line.unit, line.unit_price, line.kind)
+                # Two equal lines of one option stay two rows: nothing printed may vanish from the sum.
+                repeat = seen[key] = seen.get(key, -1) + 1
+                rows.setdefault((*key, repeat), [None] * len(offer))[column] = line
+    stages = _order_of_stages(estimate)
+    table = [
+        ComparedRow(key[1], key[2], key[4], key[5] == LineKind.DISCOUNT, tuple(cells)) for key, cells in rows.items()
+    ]
+    own_rows = [row for row, key in zip(table, rows, strict=True) if key[0]]
+    common_rows = [row for row, key in zip(table, rows, strict=True) if not key[0]]
+    own_rows.sort(key=lambda row: min(stages[line.pk] for line in row.cells if line))
+    return [*own_rows, *common_rows]
+
+
+def _order_of_stages(estimate: Estimate) -> dict[int, int]:
+    return {
+        line.pk: route.KINDS[line.stage].order if line.stage in route.KINDS else 1000 for line in estimate.lines.all()
+    }
+
+
+def estimate_context(estimate: Estimate, *, sent_at: datetime.datetime | None = None) -> dict:
+    """What the paper says. estimate is read with its lines (with_lines()); sent_at is when it goes, or went, out."""
+    moment = sent_at or estimate.sent_at
+    offer = estimate.offer
+    return {
+        "workshop": Workshop.ours(),
+        "estimate": estimate,
+        "job": estimate.job,
+        "offer": offer,
+        "several": len(offer) > 1,
+        "rows": compared(estimate),
+        "extras": [(line, estimate.with_tax(line.total)) for line in estimate.extras],
+        "ceiling_with_tax": estimate.with_tax(estimate.allowance_ceiling),
+        "moment": moment,
+        "made_at": timezone.localtime(moment or estimate.created_at),
+    }
+
+
+def estimate_html(estimate: Estimate, *, sent_at: datetime.datetime | None = None) -> str:
+    """The document that becomes the PDF. The same rows give the same text."""
+    return render_to_string("documents/estimate.html", estimate_context(estimate, sent_at=sent_at))
+
+
+def estimate_pdf(estimate: Estimate) -> bytes:
+    """The bytes that were sent, or the draft as it stands."""
+    if estimate.sent_pdf:
+        with estimate.sent_pdf.open("rb") as kept:
+            return kept.read()
+    return render_pdf(estimate_html(Estimate.objects.with_lines().select_related("job__client").get(pk=estimate.pk)))

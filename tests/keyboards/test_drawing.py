@@ -466,6 +466,22 @@ def test_sections_limits_and_bands_are_named():
     assert float(second[1]) < float(second[0])
 
 
+def test_a_fan_goes_on_where_a_split_row_broke_it():
+    plot = Plot("skew", "°", [Series({n: n / 50 for n in range(1, 89)})], sections=[Section(1, 88, "fans", 0.0, 2.0)])
+    root = read(row(plots=[plot], split=2, width=600))
+    ends = []
+    for field in by_class(root, "plot"):
+        grid = by_class(field, "grid")[0].get("d")
+        zero = max(float(y) for y in re.findall(r"M[\d.]+ ([\d.]+)H", grid))
+        line = by_class(field, "levels")[0].get("d")
+        ends.append([zero - float(y) for y in re.findall(r"[ML][\d.]+ ([\d.]+)", line)])
+    (start, broken_off), (taken_up, stop) = ends
+    step = (stop - start) / 87
+    assert start == pytest.approx(0, abs=0.2)
+    assert taken_up - broken_off == pytest.approx(step, abs=0.25)
+    assert stop - taken_up == pytest.approx((stop - start) / 2, rel=0.1)
+
+
 def test_a_flat_set_is_not_blown_up_to_look_uneven():
     axis = Axis.of(Plot("w", "mm", [Series({1: 5.5, 2: 5.501})]))
     assert axis.high - axis.low >= 0.04
@@ -508,7 +524,9 @@ def test_a_small_row_rises_with_the_grade():
 
 
 def test_a_small_row_starts_at_its_own_first_note():
-    assert pieces(read(small_row("0" * 61, title="x", first_note=36)), "sharps") == 25
+    """E1, MIDI 28: the first sharps are F sharp, G sharp and A sharp, keys 3, 5 and 7."""
+    sharps = by_class(read(small_row("0" * 8, title="x", first_note=28)), "sharps")[0].get("d")
+    assert [(float(x) - 0.5) / 4 + 1 for x in re.findall(r"M([\d.]+)", sharps)] == [3, 5, 7]
 
 
 @pytest.mark.parametrize("grades", ["", "01x", "4", "0 1", "０"])
@@ -562,8 +580,10 @@ def test_the_side_view_reckons_the_cover_of_the_slot():
 def test_a_bought_part_stands_at_the_scale_of_the_original():
     stick, original, bought = Stick(24, 14, 18, 3.7), Button(40, 13, 8, 14, 5.5), Button(32, 13, 8, 14, 5.5)
     root = read(side_view(stick, original, bought=bought, uid="a", title="x", words=SECTION_WORDS))
-    first, second = (float(node.get("width")) for node in by_class(root, "button"))
-    assert second / first == pytest.approx(32 / 40, abs=0.002)
+    first, second = by_class(root, "button")
+    assert float(second.get("width")) / float(first.get("width")) == pytest.approx(32 / 40, abs=0.002)
+    middles = [float(node.get("x")) + float(node.get("width")) / 2 for node in (first, second)]
+    assert middles[0] == pytest.approx(middles[1], abs=0.11)
     assert {"original", "bought part"} <= set(words_of(root))
 
 

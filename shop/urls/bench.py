@@ -1,5 +1,26 @@
-"""The bench: what to do next, stages of a route."""
+"""The bench: what to do next, stages of a route, the shelf."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from shop.views import bench, materials, stages
+
+_stage = "jobs/<tag:number>/stages/<int:stage_id>/"
+
+urlpatterns = [
+    path("bench/", bench.bench, name="bench"),
+    path(_stage, stages.stage_detail, name="stage_detail"),
+    path(f"{_stage}begin/", stages.stage_begin, name="stage_begin"),
+    path(f"{_stage}put-down/", stages.stage_put_down, name="stage_put_down"),
+    path(f"{_stage}finish/", stages.stage_finish, name="stage_finish"),
+    path(f"{_stage}skip/", stages.stage_skip, name="stage_skip"),
+    path(f"{_stage}send-back/", stages.stage_send_back, name="stage_send_back"),
+    path(f"{_stage}hours/", stages.hours_book, name="hours_book"),
+    path(f"{_stage}keys/", stages.keys_done, name="keys_done"),
+    path(f"{_stage}materials/", stages.use_record, name="use_record"),
+    path("bench/materials/", materials.material_list, name="material_list"),
+    path("bench/materials/new/", materials.material_new, name="material_new"),
+    path("bench/materials/<int:material_id>/", materials.material_edit, name="material_edit"),
+    path("bench/materials/<int:material_id>/lots/", materials.lot_add, name="lot_add"),
+    path("bench/lots/<int:lot_id>/", materials.lot_detail, name="lot_detail"),
+    path("bench/lots/<int:lot_id>/bad/", materials.lot_found_bad, name="lot_found_bad"),
+]

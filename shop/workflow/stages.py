@@ -5,12 +5,13 @@ from collections.abc import Mapping
 from decimal import Decimal
 
 from django.db import transaction
+from django.db.models import Max
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from shop import seams
 from shop.core import route
-from shop.models import EstimateState, Job, Person, Stage
+from shop.models import EstimateState, Job, Line, Person, Spell, Stage
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -44,7 +45,16 @@ def why_not_finished(stage: Stage) -> str:
     gate = route.KINDS[stage.kind].gate
     if gate in _OWN_GATES:
         return _OWN_GATES[gate](stage.job)
-    return seams.why_closed(gate, stage.job) if gate else ""
+    if not gate or (gate == "final_check" and stage.kind != gate and is_untouched(stage.job)):
+        return ""
+    return seams.why_closed(gate, stage.job)
+
+
+def is_untouched(job: Job) -> bool:
+    """Whether nothing was agreed and nothing done on the set, so that it may leave without a final check."""
+    agreed = job.estimates.filter(state=EstimateState.ACCEPTED).exists()
+    rows = _route_of(job)
+    return not route.needs_final_check([row.kind for row in rows], [row.state for row in rows], agreed=agreed)
 
 
 def lock(job: Job) -> Job:
@@ -96,6 +106,54 @@ def add_work(job: Job, minutes: Mapping[str, Decimal]) -> list[Stage]:
     return added
 
 
+def agree_work(job: Job, minutes: Mapping[str, Decimal]) -> None:
+    """Brings the route in line with what the client has just said yes to (slug -> minutes).
+
+    Adds what is new, leaves out what waits and is not agreed any more, and opens again what was done or left out
+    and has more to do now, with the final check and the packing behind it. Call it inside the step's transaction.
+    """
+    before = {row.kind: (row.state, row.minutes) for row in _route_of(job)}
+    add_work(job, minutes)
+    agreed = set(route.work_in_order(list(minutes)))
+    again = False
+    for row in _route_of(job):
+        expected = Decimal(minutes.get(row.kind, 0))
+        state, had = before.get(row.kind, (None, Decimal(0)))
+        if row.kind in agreed:
+            if state == route.SKIPPED or (state == route.DONE and expected > had):
+                _open_again(row)
+                again = True
+            again = again or state is None
+        elif row.kind in route.WORK and row.state == route.WAITING:
+            row.state, row.reason = route.SKIPPED, _("not part of what was agreed last")
+            row.save(update_fields=["state", "reason"])
+        elif row.kind in minutes and row.minutes != expected:
+            row.minutes = expected
+            row.save(update_fields=["minutes"])
+        # What was left out when nothing was agreed must be done now.
+        again = again or (row.kind == "final_check" and row.state == route.SKIPPED)
+        if again and row.kind in ("final_check", "pack") and row.state in (route.DONE, route.SKIPPED):
+            _open_again(row)
+    _keep_place(job, _route_of(job))
+
+
+def leave_untouched(job: Job) -> None:
+    """Leaves the final check out where the client said no and nothing was done: there is nothing to prove."""
+    if not is_untouched(job):
+        return
+    for row in _route_of(job):
+        if row.kind == "final_check" and row.state == route.WAITING:
+            row.state, row.reason = route.SKIPPED, _("the client said no, nothing was done")
+            row.save(update_fields=["state", "reason"])
+    _keep_place(job, _route_of(job))
+
+
+def _open_again(stage: Stage) -> None:
+    stage.state, stage.reason = route.WAITING, ""
+    stage.begun_at = stage.begun_by = stage.finished_at = stage.finished_by = None
+    stage.save(update_fields=["state", "reason", "begun_at", "begun_by", "finished_at", "finished_by"])
+
+
 @transaction.atomic
 def stage_begin(stage: Stage, *, by: Person, at: datetime.datetime | None = None) -> Stage:
     """Somebody takes the stage in hand."""
@@ -108,6 +166,7 @@ def stage_begin(stage: Stage, *, by: Person, at: datetime.datetime | None = None
         raise Refused(_sentence(reason))
     stage.state, stage.begun_at, stage.begun_by = route.BEGUN, at, by
     stage.save(update_fields=["state", "begun_at", "begun_by"])
+    _start(stage, by=by, at=at)
     record("stage_begun", by=by, job=job, at=at, stage=stage.kind)
     return stage
 
@@ -135,12 +194,100 @@ def _finish(
         stage.begun_at, stage.begun_by = at, by
     stage.state, stage.finished_at, stage.finished_by = route.DONE, at, by
     stage.save(update_fields=["state", "begun_at", "begun_by", "finished_at", "finished_by"])
+    _stop_all(stage, at=at)
+    _wait_behind(stage, stages, at=at)
     _keep_place(job, stages)
     record("stage_finished", by=by, job=job, at=at, stage=stage.kind, **({"note": note} if note else {}))
     if stage.kind == "leave":
         job.left_at = at
         job.save(update_fields=["left_at"])
         record("job_left", by=by, job=job, at=at, keys=job.keys_here, boxes=job.boxes)
+
+
+def _wait_behind(stage: Stage, stages: list[Stage], *, at: datetime.datetime) -> None:
+    """Glue and wetted wood take their time: the next stage is not to begin before this one has dried."""
+    lines = Line.objects.filter(estimate__job_id=stage.job_id, estimate__state=EstimateState.ACCEPTED, stage=stage.kind)
+    hours = lines.aggregate(longest=Max("operation__wait_hours"))["longest"]
+    index = route.next_open([row.state for row in stages])
+    if hours and index is not None:
+        stages[index].ready_at = at + datetime.timedelta(hours=hours)
+        stages[index].save(update_fields=["ready_at"])
+
+
+def _start(stage: Stage, *, by: Person, at: datetime.datetime) -> None:
+    Spell.objects.get_or_create(stage=stage, by=by, minutes=None, defaults={"begun_at": at})
+
+
+def _stop(spell: Spell, *, at: datetime.datetime) -> None:
+    seconds = max((at - spell.begun_at).total_seconds(), 0)
+    # A spell that nobody stopped over night is no night's work: the person corrects it by hand.
+    spell.minutes = min(Decimal(seconds) / 60, Decimal(12 * 60)).quantize(Decimal("0.1"))
+    spell.save(update_fields=["minutes"])
+
+
+def _stop_all(stage: Stage, *, at: datetime.datetime) -> None:
+    for spell in stage.spells.filter(minutes__isnull=True):
+        _stop(spell, at=at)
+
+
+@transaction.atomic
+def stage_put_down(stage: Stage, *, by: Person, note: str = "", at: datetime.datetime | None = None) -> None:
+    """The person stops working on a begun stage for now, with a word for whoever goes on."""
+    at = at or timezone.now()
+    lock(stage.job)
+    running = stage.spells.filter(by=by, minutes__isnull=True).first()
+    if running is None:
+        raise Refused(_("You have not taken this stage in hand."))
+    running.note = note.strip()
+    running.save(update_fields=["note"])
+    _stop(running, at=at)
+    record("stage_put_down", by=by, job=stage.job, at=at, stage=stage.kind, note=note.strip())
+
+
+@transaction.atomic
+def stage_take_up(stage: Stage, *, by: Person, at: datetime.datetime | None = None) -> None:
+    """Somebody goes on with a stage that was begun."""
+    at = at or timezone.now()
+    job = lock(stage.job)
+    stage = Stage.objects.get(pk=stage.pk)
+    if job.held_since:
+        raise Refused(_sentence("held"))
+    if stage.state != route.BEGUN:
+        raise Refused(_("This stage is not under way."))
+    _start(stage, by=by, at=at)
+    record("stage_taken_up", by=by, job=job, at=at, stage=stage.kind)
+
+
+@transaction.atomic
+def hours_book(
+    stage: Stage, *, by: Person, minutes: Decimal, note: str = "", at: datetime.datetime | None = None
+) -> Spell:
+    """Work written down by hand."""
+    at = at or timezone.now()
+    spell = Spell.objects.create(stage=stage, by=by, begun_at=at, minutes=minutes, note=note.strip())
+    record("hours_booked", by=by, job=stage.job, at=at, stage=stage.kind, minutes=str(minutes))
+    return spell
+
+
+@transaction.atomic
+def keys_done(stage: Stage, *, by: Person, count: int, at: datetime.datetime | None = None) -> Stage:
+    """How many keys of the stage are done so far."""
+    job = lock(stage.job)
+    if not 0 <= count <= job.keys_here:
+        raise Refused(_("This set has %(count)d keys here.") % {"count": job.keys_here})
+    stage.keys_done = count
+    stage.save(update_fields=["keys_done"])
+    record("keys_done", by=by, job=job, at=at, stage=stage.kind, keys=count)
+    return stage
+
+
+@transaction.atomic
+def hand_over(stage: Stage, *, by: Person, left_with: str, at: datetime.datetime | None = None) -> Stage:
+    """The set leaves the shop: the last stage, with who took it."""
+    job = lock(stage.job)
+    job.left_with = left_with.strip()
+    job.save(update_fields=["left_with"])
+    return stage_finish(stage, by=by, at=at)
 
 
 @transaction.atomic
@@ -153,7 +300,8 @@ def stage_skip(stage: Stage, *, by: Person, reason: str, at: datetime.datetime |
     stage = stages[index]
     if not reason.strip():
         raise Refused(_("Say why the stage is skipped."))
-    if refusal := route.may_skip([row.state for row in stages], index, stage.kind):
+    untouched = stage.kind == "final_check" and is_untouched(job)
+    if refusal := route.may_skip([row.state for row in stages], index, stage.kind, untouched=untouched):
         raise Refused(_sentence(refusal))
     stage.state, stage.reason = route.SKIPPED, reason.strip()
     stage.save(update_fields=["state", "reason"])
@@ -175,6 +323,7 @@ def send_back(job: Job, to: Stage, *, by: Person, reason: str, at: datetime.date
         raise Refused(_sentence(refusal))
     for row in stages[index:]:
         if row.state in (route.DONE, route.BEGUN):
+            _stop_all(row, at=at)
             row.state, row.begun_at, row.begun_by = route.WAITING, None, None
             row.finished_at, row.finished_by = None, None
             row.save(update_fields=["state", "begun_at", "begun_by", "finished_at", "finished_by"])

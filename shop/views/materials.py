@@ -1,0 +1,89 @@
+"""The shelf: materials and their lots; a bad lot shows every set that has it."""
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shop.access import TECHNICIAN, allowed, fetch
+from shop.forms.materials import LotForm, MaterialForm
+from shop.forms.stages import ReasonForm
+from shop.models import Job, Lot, Material
+from shop.workflow import materials
+from shop.workflow.refusal import Refused
+
+
+@require_safe
+@allowed()
+def material_list(request: HttpRequest) -> HttpResponse:
+    """Everything on the shelf with its lots."""
+    rows = Material.objects.filter(retired_at__isnull=True).prefetch_related("lots")
+    return render(request, "shop/materials/list.html", {"materials": rows})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed(TECHNICIAN)
+def material_new(request: HttpRequest) -> HttpResponse:
+    """A new material on the shelf."""
+    return _material_page(request, Material())
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed(TECHNICIAN)
+def material_edit(request: HttpRequest, material_id: int) -> HttpResponse:
+    """One material: its facts and its lots."""
+    return _material_page(request, fetch(Material.objects.prefetch_related("lots"), pk=material_id))
+
+
+def _material_page(request: HttpRequest, material: Material) -> HttpResponse:
+    form = MaterialForm(request.POST or None, instance=material)
+    if request.method == "POST" and form.is_valid():
+        materials.material_keep(form.save(commit=False), by=request.user)
+        messages.success(request, _("Kept."))
+        return redirect("material_edit", material.pk)
+    lot_form = LotForm(material=material) if material.pk else None
+    return render(request, "shop/materials/edit.html", {"material": material, "form": form, "lot_form": lot_form})
+
+
+@require_POST
+@allowed(TECHNICIAN)
+def lot_add(request: HttpRequest, material_id: int) -> HttpResponse:
+    """A delivery of this material."""
+    material = fetch(Material.objects.prefetch_related("lots"), pk=material_id)
+    lot_form = LotForm(request.POST, material=material)
+    if not lot_form.is_valid():
+        form = MaterialForm(instance=material)
+        return render(request, "shop/materials/edit.html", {"material": material, "form": form, "lot_form": lot_form})
+    materials.lot_add(lot_form.save(commit=False), by=request.user)
+    messages.success(request, _("The lot is on the shelf."))
+    return redirect("material_edit", material.pk)
+
+
+def _lot_page(request: HttpRequest, lot: Lot, form: ReasonForm) -> HttpResponse:
+    jobs = Job.objects.for_lists().filter(uses__lot=lot).distinct()
+    return render(request, "shop/materials/lot.html", {"lot": lot, "jobs": jobs, "form": form})
+
+
+@require_safe
+@allowed()
+def lot_detail(request: HttpRequest, lot_id: int) -> HttpResponse:
+    """One lot and every set that has it."""
+    return _lot_page(request, fetch(Lot.objects.select_related("material"), pk=lot_id), ReasonForm())
+
+
+@require_POST
+@allowed(TECHNICIAN)
+def lot_found_bad(request: HttpRequest, lot_id: int) -> HttpResponse:
+    """Marks a lot bad, with a reason."""
+    lot = fetch(Lot.objects.select_related("material"), pk=lot_id)
+    form = ReasonForm(request.POST)
+    if not form.is_valid():
+        return _lot_page(request, lot, form)
+    try:
+        materials.lot_found_bad(lot, by=request.user, reason=form.cleaned_data["reason"])
+    except Refused as refusal:
+        messages.error(request, str(refusal))
+    else:
+        messages.success(request, _("Marked bad. Every set that has it is listed here."))
+    return redirect("lot_detail", lot.pk)

@@ -2,10 +2,13 @@
 
 from django.utils.translation import gettext as _
 
+from keyboards.forms.compasses import CompassForm, PhotosForm
 from keyboards.models import Check, CheckKind
+from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.opening import open_trade
 from shop import seams
-from shop.models import Job
+from shop.models import Job, Person
+from shop.workflow.refusal import Refused
 
 
 def _closed_check(job: Job, kind: str, sentence: str) -> str:
@@ -22,8 +25,28 @@ def stripped_check(job: Job) -> str:
     return _closed_check(job, CheckKind.STRIPPED, _("The stripped check is not closed yet."))
 
 
+def keep_keys(job: Job, form: CompassForm, *, by: Person) -> None:
+    """Keeps the keys of a set that is logged in."""
+    names = ("first_midi", "count", "missing", "broken", "stamps")
+    compass_set(job=job, by=by, **{name: form.cleaned_data[name] for name in names})
+
+
+def keep_photos(job: Job, form: PhotosForm, *, by: Person) -> None:
+    """Keeps the photos of a set that is logged in; one that cannot be read stops the log-in and is named."""
+    from keyboards.workflow.photos import photo_add
+
+    for file in form.cleaned_data["photos"]:
+        try:
+            photo_add(job=job, data=file.read(), by=by)
+        except Refused as refusal:
+            form.add_error("photos", f"{file.name[:60]}: {refusal}")
+            raise
+
+
 def register() -> None:
     """Answers the shop's gates, adds the set to the counter's form, makes the trade's starting values."""
     seams.gates["arrival_check"] = arrival_check
     seams.gates["stripped_check"] = stripped_check
+    seams.intake.append(seams.IntakePart(CompassForm, "keyboards/compasses/_intake.html", keep_keys))
+    seams.intake.append(seams.IntakePart(PhotosForm, "keyboards/compasses/_photos.html", keep_photos))
     seams.openings.append(open_trade)

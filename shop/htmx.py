@@ -1,11 +1,18 @@
 """A page or a part of it: the only place that asks whether htmx made the request."""
 
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, cast
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.template import TemplateDoesNotExist
 from django.utils.cache import patch_vary_headers
+from django_htmx.http import HttpResponseClientRedirect
+from django_htmx.middleware import HtmxDetails
+
+
+def _asked(request: HttpRequest) -> HtmxDetails:
+    return cast(Any, request).htmx
 
 
 def page_or_part(
@@ -13,12 +20,24 @@ def page_or_part(
 ) -> HttpResponse:
     """The whole page, or only its partial where htmx asks for it.
 
-    The partial is `part`, or the one named like the target that htmx names (partial name = DOM id).
+    The partial is `part`, or the one named like the target that htmx names (partial name = DOM id). A target that
+    the template does not have gets the whole page.
     """
-    wants_part = request.htmx and not request.htmx.boosted and not request.htmx.history_restore_request
+    asked = _asked(request)
     name = template
-    if wants_part and (part or request.htmx.target):
-        name = f"{template}#{part or request.htmx.target}"
-    response = render(request, name, dict(context), status=status)
+    if asked and not asked.boosted and not asked.history_restore_request and (part or asked.target):
+        name = f"{template}#{part or asked.target}"
+    try:
+        response = render(request, name, dict(context), status=status)
+    except TemplateDoesNotExist as error:
+        if name == template or str(error) != name:
+            raise
+        response = render(request, template, dict(context), status=status)
     patch_vary_headers(response, ["HX-Request"])
     return response
+
+
+def go_to(request: HttpRequest, to: str, *args: Any) -> HttpResponse:
+    """On to another page (as for redirect()), from a form that was sent with or without htmx."""
+    response = redirect(to, *args)
+    return HttpResponseClientRedirect(response["Location"]) if _asked(request) else response

@@ -1,10 +1,15 @@
 """What templates may say about keys: lengths in the person's unit, the small row, the legend of grades."""
 
+from dataclasses import dataclass
+
 from django import template
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext as _
 
 from keyboards import pictures
+from keyboards.core.keys import format_keys
 from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES, show
+from keyboards.models import CheckKind, Compass
 
 register = template.Library()
 
@@ -61,3 +66,61 @@ def unit_of(quantity: str, person_unit: str) -> str:
     """The unit a quantity is shown in to this person."""
     dimension = QUANTITIES[quantity].dimension
     return person_unit if dimension == LENGTH else "°" if dimension == ANGLE else dimension
+
+
+@dataclass(frozen=True)
+class SetOfKeys:
+    """The keys of a set in words: "87 of 88 keys, A0 to C8", "1–3, 12"; "" where there is nothing to say."""
+
+    compass: Compass
+    count: str
+    missing: str
+    broken: str
+    stamps: str
+
+
+@register.simple_tag
+def set_of_keys(job) -> SetOfKeys | None:
+    """What keys came with the job; None for a job without a compass."""
+    compass = Compass.objects.filter(job=job).first()
+    if compass is None:
+        return None
+    keys, here = compass.keys, len(compass.present)
+    ends = {"count": compass.count, "here": here, "first": keys.name(1), "last": keys.name(compass.count)}
+    words = (
+        _("%(count)d keys, %(first)s to %(last)s")
+        if here == compass.count
+        else _("%(here)d of %(count)d keys, %(first)s to %(last)s")
+    )
+    return SetOfKeys(
+        compass=compass,
+        count=words % ends,
+        missing=format_keys(compass.missing),
+        broken=format_keys(compass.broken),
+        stamps=compass.stamps,
+    )
+
+
+@register.inclusion_tag("keyboards/compasses/_panel.html")
+def compass_panel(job):
+    """The keys of the set, with the way to put them right."""
+    return {"job": job, "keys": set_of_keys(job)}
+
+
+_CHECK_STAGES = {
+    "arrival_check": CheckKind.ARRIVAL,
+    "stripped_check": CheckKind.STRIPPED,
+    "final_check": CheckKind.FINAL,
+}
+
+
+@register.inclusion_tag("keyboards/checks/_step.html")
+def check_step(job):
+    """The main button where the set stands at a check: go on with the open one, or begin it."""
+    kind = _CHECK_STAGES[job.stage]
+    return {
+        "job": job,
+        "kind": kind.value,
+        "kind_words": kind.label,
+        "check": job.checks.of_kind(kind).filter(closed_at__isnull=True).first(),
+    }

@@ -3,6 +3,7 @@
 from django.urls import include, path
 
 urlpatterns = [
+    path("", include("keyboards.urls.compasses")),
     path("", include("keyboards.urls.checks")),
     path("", include("keyboards.urls.advice")),
     path("", include("keyboards.urls.proof")),

@@ -1,8 +1,17 @@
-"""What people type about themselves."""
+"""What people type about themselves, and the owner about them."""
+
+from typing import Any
 
 from django import forms
+from django.contrib.auth import password_validation
+from django.contrib.auth.forms import PasswordChangeForm
+from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from shop.models import Person
+
+_LONGEST_PASSWORD = 200
 
 
 class PersonSettingsForm(forms.ModelForm):
@@ -12,3 +21,92 @@ class PersonSettingsForm(forms.ModelForm):
         model = Person
         fields = ["units", "left_handed", "sound", "decimal_by_position"]
         widgets = {"units": forms.RadioSelect}
+
+
+class OwnPasswordForm(PasswordChangeForm):
+    """A person's own new password, after the old one."""
+
+
+def _password_field(label: Any, help_text: Any = "") -> forms.CharField:
+    return forms.CharField(
+        label=label,
+        strip=False,
+        max_length=_LONGEST_PASSWORD,
+        help_text=help_text,
+        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
+    )
+
+
+class NewPasswordForm(forms.Form):
+    """A password the owner gives to somebody."""
+
+    password = _password_field(
+        gettext_lazy("Password to begin with"),
+        gettext_lazy("At least 10 characters, not a common word, not like the name."),
+    )
+
+    def __init__(self, *args: Any, person: Person, **kwargs: Any):
+        super().__init__(*args, **kwargs)
+        self.person = person
+
+    def clean_password(self) -> str:
+        password = self.cleaned_data["password"]
+        password_validation.validate_password(password, self.person)
+        return password
+
+
+class PersonForm(forms.ModelForm):
+    """Somebody's name, how they sign in, and what they do here."""
+
+    first_name = forms.CharField(label=gettext_lazy("First name"), max_length=150)
+    last_name = forms.CharField(label=gettext_lazy("Last name"), max_length=150)
+
+    class Meta:
+        model = Person
+        fields = ["first_name", "last_name", "username", "role", "units"]
+        labels = {"username": gettext_lazy("Name to sign in with")}
+        help_texts = {"username": gettext_lazy("Letters, digits and @ . + - _ only.")}
+        widgets = {
+            "role": forms.RadioSelect,
+            "units": forms.RadioSelect,
+            "username": forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "none"}),
+        }
+
+    def clean_username(self) -> str:
+        """Names that differ only in capitals would be mixed up."""
+        username = self.cleaned_data["username"]
+        if Person.objects.filter(username__iexact=username).exclude(pk=self.instance.pk).exists():
+            raise ValidationError(_("Somebody has this name already."), code="unique")
+        return username
+
+
+class PersonAddForm(PersonForm):
+    """A new person with the password to begin with."""
+
+    password = NewPasswordForm.base_fields["password"]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        password = data.get("password")
+        if password:
+            named = Person(**{name: data.get(name, "") for name in ("first_name", "last_name", "username")})
+            try:
+                password_validation.validate_password(password, named)
+            except ValidationError as error:
+                self.add_error("password", error)
+        return data
+
+
+class OwnerForm(PersonAddForm):
+    """The owner, on the first day: the password twice, since nobody could give them another."""
+
+    again = _password_field(gettext_lazy("The same password again"))
+
+    class Meta(PersonForm.Meta):
+        fields = ["first_name", "last_name", "username", "units"]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean()
+        if data.get("password") and data.get("again") and data["password"] != data["again"]:
+            self.add_error("again", ValidationError(_("The two passwords differ.")))
+        return data

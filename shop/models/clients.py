@@ -33,8 +33,8 @@ class Client(models.Model):
     contact = models.CharField(_("contact person"), max_length=120, blank=True)
     email = models.EmailField(_("e-mail"), blank=True)
     phone = models.CharField(_("phone"), max_length=40, blank=True)
-    address = models.TextField(_("address"), blank=True)
-    note = models.TextField(_("note"), blank=True)
+    address = models.TextField(_("address"), max_length=500, blank=True)
+    note = models.TextField(_("note"), max_length=2000, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
     find = models.CharField(max_length=400, editable=False, db_index=True)
 

@@ -41,7 +41,7 @@ class Instrument(models.Model):
     )
     serial = models.CharField(_("serial number"), max_length=40, blank=True)
     keytops = models.CharField(_("naturals covered with"), max_length=8, choices=Keytops, blank=True)
-    note = models.TextField(_("note"), blank=True)
+    note = models.TextField(_("note"), max_length=2000, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
     find = models.CharField(max_length=300, editable=False, db_index=True)
 

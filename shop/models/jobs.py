@@ -48,8 +48,8 @@ class Job(models.Model):
     with_keyframe = models.BooleanField(_("keyframe included"), default=True)
     with_sample_pins = models.BooleanField(_("sample pins included"), default=False)
     carrier = models.CharField(_("carrier"), max_length=80, blank=True)
-    damage = models.TextField(_("damage on arrival"), blank=True)
-    wishes = models.TextField(_("client's wishes"), blank=True)
+    damage = models.TextField(_("damage on arrival"), max_length=2000, blank=True)
+    wishes = models.TextField(_("client's wishes"), max_length=2000, blank=True)
     moved_on = models.CharField(
         _("piano last moved"),
         max_length=60,

@@ -63,7 +63,7 @@ class Workshop(models.Model):
     """The shop: one row. Name and address for paper, and the terms that estimates are made with."""
 
     name = models.CharField(_("name"), max_length=120)
-    address = models.TextField(_("address"), blank=True)
+    address = models.TextField(_("address"), max_length=500, blank=True)
     email = models.EmailField(_("e-mail"), blank=True)
     phone = models.CharField(_("phone"), max_length=40, blank=True)
     currency = models.CharField(_("currency"), max_length=3, default="EUR", help_text=_("ISO 4217, such as EUR"))
@@ -92,16 +92,20 @@ class Workshop(models.Model):
     )
     estimate_days = models.PositiveSmallIntegerField(_("estimates are good for, days"), default=30)
     guarantee_months = models.PositiveSmallIntegerField(_("guarantee, months"), default=60)
-    terms = models.TextField(_("terms on estimates"), blank=True)
+    terms = models.TextField(_("terms on estimates"), max_length=4000, blank=True)
     payment = models.TextField(
-        _("how to pay"), blank=True, help_text=_("Bank and account, or how else: printed where a deposit is asked for.")
+        _("how to pay"),
+        max_length=1000,
+        blank=True,
+        help_text=_("Bank and account, or how else: printed where a deposit is asked for."),
     )
     receipt_terms = models.TextField(
         _("conditions on receipts"),
+        max_length=4000,
         blank=True,
         default=_("No work is done before you have agreed to an estimate. Please bring this receipt when you collect."),
     )
-    care = models.TextField(_("care advice on reports"), blank=True)
+    care = models.TextField(_("care advice on reports"), max_length=4000, blank=True)
     benches = models.PositiveSmallIntegerField(_("benches"), default=1, validators=[MinValueValidator(1)])
     hours = models.JSONField(_("bench hours, Monday to Sunday"), default=_working_hours)
     holidays = models.JSONField(_("closed on"), default=list, blank=True)

@@ -5,7 +5,9 @@ from decimal import Decimal
 from django import template
 from django.utils.formats import number_format
 
+from shop import event_words
 from shop.core import money as core_money
+from shop.models import Event
 from shop.models import Line
 from shop.models.prices import plain_number, units_in_words
 
@@ -55,3 +57,9 @@ def route_rail(job, *, big: bool = False):
     current = next((stage for stage in stages if stage.is_open), None)
     done = sum(not stage.is_open for stage in stages)
     return {"job": job, "stages": stages, "current": current, "done": done, "total": len(stages), "big": big}
+
+
+@register.filter
+def in_words(event: Event) -> str:
+    """What somebody did: "finished: Arrival check"."""
+    return event_words.sentence(event)

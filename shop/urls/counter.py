@@ -1,5 +1,33 @@
-"""The counter: sets coming in, the rack, one job's page, its paper."""
+"""The counter: sets coming in, the rack, one job's page, its paper; who works here and for which shop."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from shop.views import clients, counter, instruments, jobs, opening, people, workshop
+
+_job = "jobs/<tag:number>/"
+_person = "office/people/<int:person_id>/"
+
+urlpatterns = [
+    path("counter/", counter.counter, name="counter"),
+    path("counter/log-in/", counter.job_log_in, name="job_log_in"),
+    path("counter/clients/<int:client_id>/", clients.client_edit, name="client_edit"),
+    path("counter/instruments/<int:instrument_id>/", instruments.instrument_edit, name="instrument_edit"),
+    path(_job, jobs.job_detail, name="job_detail"),
+    path(f"{_job}events/", jobs.job_events, name="job_events"),
+    path(f"{_job}edit/", jobs.job_edit, name="job_edit"),
+    path(f"{_job}promise/", jobs.job_promise, name="job_promise"),
+    path(f"{_job}count-in/", jobs.job_count_in, name="job_count_in"),
+    path(f"{_job}hold/", jobs.job_hold, name="job_hold"),
+    path(f"{_job}release/", jobs.job_release, name="job_release"),
+    path(f"{_job}tags.pdf", jobs.job_tags, name="job_tags"),
+    path(f"{_job}receipt.pdf", jobs.job_receipt, name="job_receipt"),
+    path("first-day/", opening.shop_open, name="shop_open"),
+    path("me/password/", people.password_change, name="password_change"),
+    path("office/people/", people.person_list, name="person_list"),
+    path("office/people/add/", people.person_add, name="person_add"),
+    path(_person, people.person_edit, name="person_edit"),
+    path(f"{_person}password/", people.person_password, name="person_password"),
+    path(f"{_person}deactivate/", people.person_deactivate, name="person_deactivate"),
+    path(f"{_person}reactivate/", people.person_reactivate, name="person_reactivate"),
+    path("office/workshop/", workshop.workshop_edit, name="workshop_edit"),
+]

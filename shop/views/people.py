@@ -1,17 +1,34 @@
-"""Signing in and out, and how a person likes to work."""
+"""Signing in and out, how a person likes to work, and who works here."""
+
+from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth import logout
+from django.contrib.auth import logout, update_session_auth_hash
 from django.contrib.auth.views import LoginView
 from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_POST
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import allowed, open_to_all
-from shop.forms.people import PersonSettingsForm
+from shop.access import OWNER, PersonRequest, allowed, fetch, open_to_all
+from shop.forms.people import NewPasswordForm, OwnPasswordForm, PersonAddForm, PersonForm, PersonSettingsForm
+from shop.models import Person
+from shop.workflow import people
+from shop.workflow.opening import is_open
+from shop.workflow.refusal import Refused
 
-sign_in = open_to_all(LoginView.as_view(template_name="shop/people/sign_in.html"))
+_sign_in = LoginView.as_view(template_name="shop/people/sign_in.html", redirect_authenticated_user=True)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@open_to_all
+def sign_in(request: HttpRequest, **kwargs: Any) -> HttpResponseBase:
+    """Name and password; on the first day nobody has any, and the shop is opened instead."""
+    if request.method != "POST" and not request.user.is_authenticated and not is_open():
+        return redirect("shop_open")
+    return _sign_in(request, **kwargs)
 
 
 @require_POST
@@ -22,12 +39,115 @@ def sign_out(request: HttpRequest) -> HttpResponse:
     return redirect("sign_in")
 
 
+@require_http_methods(["GET", "HEAD", "POST"])
 @allowed()
-def person_settings(request: HttpRequest) -> HttpResponse:
+def person_settings(request: PersonRequest) -> HttpResponse:
     """Units, sound, side of the key pad."""
-    form = PersonSettingsForm(request.POST or None, instance=request.user)
-    if request.method == "POST" and form.is_valid():
+    form = PersonSettingsForm(request.POST if request.method == "POST" else None, instance=request.user)
+    if form.is_bound and form.is_valid():
         form.save()
         messages.success(request, _("Kept."))
         return redirect("person_settings")
     return render(request, "shop/people/settings.html", {"form": form})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@sensitive_post_parameters()
+@allowed()
+def password_change(request: PersonRequest) -> HttpResponse:
+    """One's own password."""
+    form = OwnPasswordForm(request.user, request.POST if request.method == "POST" else None)
+    if form.is_bound and form.is_valid():
+        form.save()
+        update_session_auth_hash(request, form.user)  # stays signed in here; everywhere else is out
+        messages.success(request, _("Your password is changed."))
+        return redirect("person_settings")
+    return render(request, "shop/people/password.html", {"form": form})
+
+
+@require_safe
+@allowed(OWNER)
+def person_list(request: PersonRequest) -> HttpResponse:
+    """Everybody who works here or did."""
+    rows = list(Person.objects.order_by("-is_active", "first_name", "last_name", "username"))
+    return render(request, "shop/people/list.html", {"people": rows})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@sensitive_post_parameters()
+@allowed(OWNER)
+def person_add(request: PersonRequest) -> HttpResponse:
+    """Somebody new, with a role and a password to begin with."""
+    form = PersonAddForm(request.POST if request.method == "POST" else None)
+    if form.is_bound and form.is_valid():
+        person = people.person_add(form.instance, password=form.cleaned_data["password"], by=request.user)
+        messages.success(request, _("%(person)s can sign in now. Tell them the password.") % {"person": person})
+        return redirect("person_list")
+    return render(request, "shop/people/add.html", {"form": form})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed(OWNER)
+def person_edit(request: PersonRequest, person_id: int) -> HttpResponse:
+    """Name, role and units of somebody; from here their access is closed or a new password set."""
+    person = fetch(Person.objects.all(), pk=person_id)
+    form = PersonForm(request.POST if request.method == "POST" else None, instance=person)
+    if form.is_bound and form.is_valid():
+        try:
+            people.person_change(form.instance, by=request.user, fields=form.changed_data)
+        except Refused as refusal:
+            form.add_error("role", str(refusal))
+        else:
+            messages.success(request, _("Kept."))
+            return redirect("person_list")
+    return _edit_page(request, person_id, form=form)
+
+
+def _edit_page(request: PersonRequest, person_id: int, **forms: Any) -> HttpResponse:
+    person = fetch(Person.objects.all(), pk=person_id)
+    context = {
+        "person": person,
+        "form": PersonForm(instance=person),
+        "password_form": NewPasswordForm(person=person),
+        **forms,
+    }
+    return render(request, "shop/people/edit.html", context)
+
+
+@require_POST
+@sensitive_post_parameters()
+@allowed(OWNER)
+def person_password(request: PersonRequest, person_id: int) -> HttpResponse:
+    """A new password for somebody who has forgotten theirs."""
+    person = fetch(Person.objects.all(), pk=person_id)
+    form = NewPasswordForm(request.POST, person=person)
+    if not form.is_valid():
+        return _edit_page(request, person_id, password_form=form)
+    people.password_set(person, password=form.cleaned_data["password"], by=request.user)
+    if person.pk == request.user.pk:
+        update_session_auth_hash(request, person)
+    messages.success(request, _("%(person)s has a new password. Tell them.") % {"person": person})
+    return redirect("person_list")
+
+
+@require_POST
+@allowed(OWNER)
+def person_deactivate(request: PersonRequest, person_id: int) -> HttpResponse:
+    """Closes somebody's access."""
+    person = fetch(Person.objects.all(), pk=person_id)
+    try:
+        people.person_deactivate(person, by=request.user)
+    except Refused as refusal:
+        messages.error(request, str(refusal))
+        return redirect("person_edit", person_id)
+    messages.success(request, _("%(person)s cannot sign in any more.") % {"person": person})
+    return redirect("person_list")
+
+
+@require_POST
+@allowed(OWNER)
+def person_reactivate(request: PersonRequest, person_id: int) -> HttpResponse:
+    """Opens somebody's access again."""
+    person = people.person_reactivate(fetch(Person.objects.all(), pk=person_id), by=request.user)
+    messages.success(request, _("%(person)s can sign in again.") % {"person": person})
+    return redirect("person_list")

@@ -2,16 +2,19 @@
 prices are estimates or single sources, never a norm."""
 
 from decimal import Decimal
+from typing import Any
 
 from django.db import transaction
 from django.utils.translation import gettext as _
 
 from shop import seams
-from shop.models import Operation, Unit, Workshop
+from shop.models import Operation, Person, Role, Unit, Workshop
+from shop.workflow.events import record
+from shop.workflow.refusal import Refused
 
 
 def _operations() -> list[Operation]:
-    rows = [
+    rows: list[tuple[Any, ...]] = [
         # code, title, unit, minutes, material, price, stage, wait hours, cautions
         ("arrival", _("Examine every key, report"), Unit.SET, 90, "", 0, "arrival_check", 0, ["felt"]),
         ("strip", _("Take out old cloth and glue"), Unit.KEY, "0.25", "", 0, "strip", 12, ["felt", "glue"]),
@@ -61,3 +64,27 @@ def open_shop(**workshop: object) -> Workshop:
     for opening in seams.openings:
         opening()
     return row
+
+
+def is_open() -> bool:
+    """Whether anybody works here yet."""
+    return Person.objects.exists()
+
+
+@transaction.atomic
+def first_day(*, workshop: dict[str, object], owner: Person, password: str) -> Person:
+    """Opens the shop and makes its owner, once: Refused as soon as anybody works here.
+
+    owner is a new, unsaved person; the password has been validated. The workshop's row is locked first, so that of
+    two people at once only one becomes the owner.
+    """
+    row = Workshop.objects.first() or Workshop.objects.get_or_create(pk=1, defaults={"name": workshop["name"]})[0]
+    Workshop.objects.select_for_update().get(pk=row.pk)
+    if is_open():
+        raise Refused(_("This workshop is open already."))
+    open_shop(**workshop)
+    owner.role = Role.OWNER
+    owner.set_password(password)
+    owner.save()
+    record("shop_opened", by=owner)
+    return owner

@@ -1,0 +1,155 @@
+"""What happened, in sentences: one entry a slug, the rest of a sentence that begins with who did it.
+
+Add yours where your part's are. Details are named as record() got them; those listed in _WORDS are turned into
+words first (a stage's slug into its title), so write %(stage)s and get "Arrival check".
+"""
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from django.core.exceptions import FieldDoesNotExist
+from django.utils.dateparse import parse_date, parse_datetime
+from django.utils.formats import date_format
+from django.utils.functional import Promise
+from django.utils.timezone import localtime
+from django.utils.translation import gettext
+from django.utils.translation import gettext_lazy as _
+
+from shop.models import STAGE_TITLES, Client, Event, Instrument, Job, Workshop
+
+EVENT_WORDS: dict[str, str | Promise] = {
+    # the counter
+    "client_added": _("took down a new client"),
+    "client_changed": _("changed the client: %(fields)s"),
+    "instrument_changed": _("changed the instrument: %(fields)s"),
+    "instrument_moved": _("logged the instrument in for another owner than before"),
+    "job_logged_in": _("logged the set in, boxes: %(boxes)s"),
+    "job_changed": _("changed what arrived: %(changes)s"),
+    "promise_changed": _("changed the promise from %(before)s to %(after)s%(reason)s"),
+    "job_counted": _("counted the set in: %(keys)s keys, boxes: %(boxes)s"),
+    "count_differed": _(
+        "counted %(keys)s keys and %(boxes)s boxes; logged in were %(keys_logged)s and %(boxes_logged)s"
+    ),
+    "compass_set": _("wrote down the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),
+    "compass_changed": _("changed the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),
+    "workshop_changed": _("changed the workshop's settings: %(fields)s"),
+    "person_added": _("added a person"),
+    "person_changed": _("changed a person"),
+    "person_deactivated": _("closed a person's access"),
+    "person_reactivated": _("opened a person's access again"),
+    "password_set": _("set a new password for a person"),
+    "shop_opened": _("opened the workshop"),
+    # the route
+    "stage_begun": _("began: %(stage)s"),
+    "stage_finished": _("finished: %(stage)s%(note)s"),
+    "stage_skipped": _("left out: %(stage)s, because %(reason)s"),
+    "job_sent_back": _("sent the set back to: %(stage)s, because %(reason)s"),
+    "job_held": _("put the set on hold: %(reason)s"),
+    "job_released": _("took the set off hold, which was for: %(reason)s"),
+    "job_left": _("handed the set over: %(keys)s keys, boxes: %(boxes)s"),
+    # prices, estimates, letters
+    "price_changed": _("changed the price list, %(code)s: %(changes)s"),
+    "estimate_drafted": _("began to write estimate %(estimate)s, version %(version)s"),
+    "estimate_discarded": _("threw away the draft of %(estimate)s, version %(version)s"),
+    "estimate_sent": _("sent estimate %(estimate)s, version %(version)s"),
+    "estimate_seen": _("opened estimate %(estimate)s, version %(version)s"),
+    "estimate_accepted": _("%(taken_down)s to option %(option)s of %(estimate)s, version %(version)s"),
+    "estimate_declined": _("%(taken_down)s to %(estimate)s, version %(version)s"),
+    "estimate_withdrawn": _("withdrew %(estimate)s, version %(version)s: %(reason)s"),
+    "question_asked": _("asked a question about %(estimate)s"),
+    "question_answered": _("answered a question about %(estimate)s"),
+    "deposit_received": _("received the deposit on %(estimate)s"),
+    "link_sent_again": _("sent a new link to %(estimate)s, version %(version)s"),
+    "link_withdrawn": _("withdrew the link to %(estimate)s, version %(version)s"),
+    "letter_tried_again": _("tried to send a letter again"),
+}
+
+
+def _stage(value: Any) -> str:
+    return str(STAGE_TITLES.get(value, value))
+
+
+def _moment(value: Any) -> str:
+    if not value:
+        return gettext("none")
+    moment = parse_datetime(str(value)) if "T" in str(value) else None
+    if moment is not None:
+        return date_format(localtime(moment), "DATETIME_FORMAT")
+    day = parse_date(str(value))
+    return date_format(day, "DATE_FORMAT") if day else str(value)
+
+
+def _field(name: Any) -> str:
+    for model in (Job, Client, Instrument, Workshop):
+        try:
+            return str(model._meta.get_field(str(name)).verbose_name)  # type: ignore[union-attr]
+        except FieldDoesNotExist:
+            continue
+    return str(name)
+
+
+def _list(values: Any) -> str:
+    if isinstance(values, list):
+        return ", ".join(str(value) for value in values) or gettext("none")
+    return str(values)
+
+
+def _fields(names: Any) -> str:
+    return _list([_field(name) for name in names]) if isinstance(names, list) else str(names)
+
+
+def _changes(changes: Any) -> str:
+    """[["boxes", "1", "2"], ["damage"]] -> "boxes 1 → 2, damage on arrival": long texts are named, not quoted."""
+    parts = []
+    for change in changes if isinstance(changes, list) else []:
+        name, *values = change
+        parts.append(" ".join([_field(name), " → ".join(_value(value) for value in values)]).strip())
+    return ", ".join(parts)
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, bool):
+        return gettext("yes") if value else gettext("no")
+    return "–" if value is None else str(value)
+
+
+def _added(value: Any) -> str:
+    return f" ({value})" if value else ""
+
+
+_WORDS: dict[str, Callable[[Any], str]] = {
+    "stage": _stage,
+    "fields": _fields,
+    "changes": _changes,
+    "missing": _list,
+    "broken": _list,
+    "before": _moment,
+    "after": _moment,
+    "since": _moment,
+    "note": _added,
+}
+# Where a detail means something else than elsewhere.
+_SPECIAL: dict[tuple[str, str], Callable[[Any], str]] = {
+    ("promise_changed", "reason"): _added,
+    ("estimate_accepted", "taken_down"): lambda by_us: gettext("took down a yes") if by_us else gettext("said yes"),
+    ("estimate_declined", "taken_down"): lambda by_us: gettext("took down a no") if by_us else gettext("said no"),
+}
+
+
+class _Details(dict):
+    """Details in words; one that is not there is an empty word, so that an old event never breaks a page."""
+
+    def __missing__(self, key: str) -> str:
+        return ""
+
+
+def sentence(event: Event) -> str:
+    """What somebody did, without who: "finished: Arrival check". Unknown slugs are shown as they are."""
+    words = EVENT_WORDS.get(event.what)
+    if words is None:
+        return event.what.replace("_", " ")
+    details: Mapping[str, Any] = event.details if isinstance(event.details, dict) else {}
+    shown = {
+        name: (_SPECIAL.get((event.what, name)) or _WORDS.get(name) or str)(value) for name, value in details.items()
+    }
+    return str(words) % _Details(shown)

@@ -1,0 +1,85 @@
+"""What arrived, what was counted, what was promised."""
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+from django.utils.translation import gettext_lazy as _
+
+from shop.models import Job
+
+
+class DayInput(forms.DateInput):
+    """A date as the browser's own picker gives it, whatever the language of the page."""
+
+    input_type = "date"
+
+    def __init__(self, attrs=None):
+        super().__init__(attrs, format="%Y-%m-%d")
+
+
+def _not_past(form: forms.BaseForm, name: str) -> None:
+    """A promise is made for today or later; one that was made long ago may stay."""
+    day = form.cleaned_data.get(name)
+    if day and name in form.changed_data and day < timezone.localdate():
+        form.add_error(name, ValidationError(_("This day has passed."), code="past"))
+
+
+class ArrivalForm(forms.ModelForm):
+    """What came in, in what state, with which wishes."""
+
+    class Meta:
+        model = Job
+        fields = [
+            "boxes",
+            "with_keyframe",
+            "with_sample_pins",
+            "carrier",
+            "damage",
+            "wishes",
+            "moved_on",
+            "humidity",
+        ]
+        widgets = {
+            "boxes": forms.NumberInput(attrs={"class": "figure"}),
+            "humidity": forms.NumberInput(attrs={"class": "figure"}),
+            "damage": forms.Textarea(attrs={"rows": 3}),
+            "wishes": forms.Textarea(attrs={"rows": 3}),
+        }
+
+
+class PromiseForm(forms.ModelForm):
+    """The day the set is promised for, and why it changes."""
+
+    reason = forms.CharField(label=_("Why it changes"), max_length=200, required=False)
+
+    class Meta:
+        model = Job
+        fields = ["promised_on"]
+        widgets = {"promised_on": DayInput}
+
+    def clean(self):
+        super().clean()
+        _not_past(self, "promised_on")
+
+
+class CountInForm(forms.Form):
+    """What somebody counted with the set on the bench. Both are typed: nobody confirms a figure they only read."""
+
+    keys = forms.IntegerField(
+        label=_("Keys counted"),
+        min_value=0,
+        max_value=128,
+        widget=forms.NumberInput(attrs={"class": "figure", "autocomplete": "off"}),
+    )
+    boxes = forms.IntegerField(
+        label=_("Boxes counted"),
+        min_value=0,
+        max_value=20,
+        widget=forms.NumberInput(attrs={"class": "figure", "autocomplete": "off"}),
+    )
+
+
+class HoldForm(forms.Form):
+    """Why a set waits."""
+
+    reason = forms.CharField(label=_("What it waits for"), max_length=200)

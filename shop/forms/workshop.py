@@ -1,0 +1,140 @@
+"""What the owner says about the shop."""
+
+import datetime
+from decimal import Decimal
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils.dates import WEEKDAYS
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from shop.core import money
+from shop.core.errors import MeasurementError
+from shop.models import Workshop
+
+_MOST_HOLIDAYS = 400
+
+
+class _CurrencyForm(forms.ModelForm):
+    def clean_currency(self) -> str:
+        """Three capital letters, whatever case they were typed in."""
+        code = self.cleaned_data["currency"].strip().upper()
+        try:
+            money.decimals(code)
+        except MeasurementError:
+            raise ValidationError(_("Write the currency's three letters, such as EUR.")) from None
+        return code
+
+
+class WorkshopOpeningForm(_CurrencyForm):
+    """What must be known on the first day; all of it may be changed later."""
+
+    class Meta:
+        model = Workshop
+        fields = [
+            "name",
+            "address",
+            "phone",
+            "email",
+            "currency",
+            "paper",
+            "hourly_rate",
+            "tax_name",
+            "tax_rate",
+        ]
+        widgets = {
+            "address": forms.Textarea(attrs={"rows": 3}),
+            "hourly_rate": forms.NumberInput(attrs={"class": "figure"}),
+            "tax_rate": forms.NumberInput(attrs={"class": "figure"}),
+        }
+
+
+class WorkshopForm(_CurrencyForm):
+    """Letterhead, money, terms, bench hours."""
+
+    holiday_list = forms.CharField(
+        label=gettext_lazy("Closed on"),
+        max_length=8000,
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 4}),
+        help_text=gettext_lazy("A day a line, such as 2026-12-24. Promised dates leave these days out."),
+    )
+
+    class Meta:
+        model = Workshop
+        fields = [
+            "name",
+            "address",
+            "phone",
+            "email",
+            "paper",
+            "currency",
+            "hourly_rate",
+            "tax_name",
+            "tax_rate",
+            "deposit_rate",
+            "estimate_days",
+            "guarantee_months",
+            "payment",
+            "terms",
+            "receipt_terms",
+            "care",
+            "benches",
+        ]
+        widgets = {
+            **{name: forms.Textarea(attrs={"rows": 3}) for name in ("address", "payment", "receipt_terms")},
+            **{name: forms.Textarea(attrs={"rows": 5}) for name in ("terms", "care")},
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any):
+        super().__init__(*args, **kwargs)
+        for day, name in WEEKDAYS.items():
+            self.fields[f"hours_{day}"] = forms.DecimalField(
+                label=name,
+                min_value=Decimal(0),
+                max_value=Decimal(24),
+                max_digits=4,
+                decimal_places=2,
+                widget=forms.NumberInput(attrs={"class": "figure"}),
+            )
+        hours = self.instance.hours if isinstance(self.instance.hours, list) else []
+        for day, value in enumerate(hours[:7]):
+            self.initial[f"hours_{day}"] = value
+        self.initial["holiday_list"] = "\n".join(str(day) for day in self.instance.holidays)
+        self.fields["benches"].max_value = 100  # type: ignore[attr-defined]
+
+    @property
+    def day_fields(self) -> list[Any]:
+        """The seven fields of the week, Monday first."""
+        return [self[f"hours_{day}"] for day in WEEKDAYS]
+
+    def clean_benches(self) -> int:
+        benches = self.cleaned_data["benches"]
+        if benches > 100:
+            raise ValidationError(_("At most 100 benches."))
+        return benches
+
+    def clean_holiday_list(self) -> list[str]:
+        """ISO dates, sorted, each once."""
+        days = set()
+        for line in self.cleaned_data["holiday_list"].split():
+            try:
+                days.add(datetime.date.fromisoformat(line).isoformat())
+            except ValueError:
+                raise ValidationError(_("“%(day)s” is not a day such as 2026-12-24.") % {"day": line[:20]}) from None
+        if len(days) > _MOST_HOLIDAYS:
+            raise ValidationError(_("At most %(most)d days.") % {"most": _MOST_HOLIDAYS})
+        return sorted(days)
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        hours = [data.get(f"hours_{day}") for day in WEEKDAYS]
+        if None not in hours:
+            if not any(hours):
+                self.add_error("hours_0", ValidationError(_("With no hours in the week nothing can be promised.")))
+            self.instance.hours = [float(value) for value in hours if value is not None]
+        if "holiday_list" in data:
+            self.instance.holidays = data["holiday_list"]
+        return data

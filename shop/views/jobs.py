@@ -1,0 +1,218 @@
+"""One job: what it is, where it is, what comes next, what happened."""
+
+from dataclasses import dataclass
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from shop import rack
+from shop.access import ANYONE_HERE, DESK, OWNER, TECHNICIAN, PersonRequest, allowed, job_for, may
+from shop.core import route
+from shop.documents import pdf
+from shop.documents.receipt import receipt
+from shop.documents.tag import tags_of
+from shop.forms.jobs import ArrivalForm, CountInForm, HoldForm, PromiseForm
+from shop.models import Job, Stage
+from shop.workflow import jobs, stages
+from shop.workflow.refusal import Refused
+
+_EVENTS = 12
+_EVENTS_A_PAGE = 50
+# Who moves a stage on. The bench's are a technician's; the client's answer is taken at the counter or the office.
+_MOVERS = {
+    route.DESK: ANYONE_HERE,
+    route.BENCH: (TECHNICIAN,),
+    route.OFFICE: (OWNER,),
+    route.CLIENT: (DESK, OWNER),
+}
+_CHECKS = ("arrival_check", "stripped_check", "final_check")
+_WAITS = {
+    route.DESK: gettext_lazy("This set waits at the counter."),
+    route.BENCH: gettext_lazy("This set waits for the bench."),
+    route.OFFICE: gettext_lazy("This set waits for the office."),
+    route.CLIENT: gettext_lazy("This set waits for the client."),
+}
+
+
+@dataclass(frozen=True)
+class Step:
+    """What comes next: a link with words for the one who may do it, a sentence for the others.
+
+    check: the step is a check; the trade draws its button.
+    """
+
+    words: str = ""
+    href: str = ""
+    check: bool = False
+    sentence: str = ""
+
+
+def next_step(job: Job, person) -> Step:
+    """The step that moves the set on, as this person may take it."""
+    stage = job.current_stage
+    if job.left_at or job.held_since or stage is None:
+        return Step()
+    if not may(person, *_MOVERS[stage.whose]):
+        return Step(sentence=str(_WAITS[stage.whose]))
+    if stage.kind in _CHECKS:
+        return Step(check=True)
+    words, href = _words_and_address(job, stage)
+    return Step(words=words, href=href)
+
+
+def _words_and_address(job: Job, stage: Stage) -> tuple[str, str]:
+    if stage.kind == "count_in":
+        return _("Count it in"), reverse("job_count_in", args=[job.number])
+    if stage.kind == "estimate":
+        return _("Advice and estimate"), reverse("advice", args=[job.number])
+    if stage.kind == "answer":
+        sent = next((row for row in job.estimates.all() if row.state == "sent"), None)
+        if sent is not None:
+            return _("Take the answer"), reverse("estimate_detail", args=[sent.number])
+    words = {
+        "pack": _("Count out and pack"),
+        "leave": _("Hand it over"),
+    }.get(stage.kind, _("Go on: %(stage)s") % {"stage": stage.title})
+    return words, reverse("stage_detail", args=[job.number, stage.pk])
+
+
+@require_safe
+@allowed()
+def job_detail(request: PersonRequest, number: int) -> HttpResponse:
+    """Everything about one set on one page; the QR code on its boxes leads here."""
+    job = job_for(number, Job.objects.for_lists().select_related("received_by").prefetch_related("estimates"))
+    events = list(job.events.newest_first()[: _EVENTS + 1])
+    context = {
+        "job": job,
+        "row": rack.row(job, timezone.now()),
+        "step": next_step(job, request.user),
+        "events": events[:_EVENTS],
+        "more_events": len(events) > _EVENTS,
+        "may_promise": may(request.user, DESK, OWNER),
+        "hold_form": HoldForm(),
+    }
+    return render(request, "shop/jobs/detail.html", context)
+
+
+@require_safe
+@allowed()
+def job_events(request: PersonRequest, number: int) -> HttpResponse:
+    """Everything that happened to one set, the newest first."""
+    job = job_for(number)
+    page = Paginator(job.events.newest_first(), _EVENTS_A_PAGE).get_page(request.GET.get("page"))
+    return render(request, "shop/jobs/events.html", {"job": job, "page": page})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed()
+def job_edit(request: PersonRequest, number: int) -> HttpResponse:
+    """Puts right what was written down about the arrival."""
+    job = job_for(number)
+    form = ArrivalForm(request.POST if request.method == "POST" else None, instance=job)
+    if form.is_bound and form.is_valid():
+        jobs.job_change(job, by=request.user, **form.cleaned_data)
+        messages.success(request, _("Kept."))
+        return redirect("job_detail", number)
+    return render(request, "shop/jobs/edit.html", {"job": job, "form": form})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed(DESK, OWNER)
+def job_promise(request: PersonRequest, number: int) -> HttpResponse:
+    """Another day for the set, or none, with the reason."""
+    job = job_for(number)
+    form = PromiseForm(request.POST if request.method == "POST" else None, instance=job)
+    if form.is_bound and form.is_valid():
+        try:
+            jobs.promise_change(
+                job, by=request.user, to=form.cleaned_data["promised_on"], reason=form.cleaned_data["reason"]
+            )
+        except Refused as refusal:
+            form.add_error(None, str(refusal))
+        else:
+            messages.success(request, _("The promise is kept with the set."))
+            return redirect("job_detail", number)
+    return render(request, "shop/jobs/promise.html", {"job": job, "form": form})
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed()
+def job_count_in(request: PersonRequest, number: int) -> HttpResponse:
+    """Keys and boxes counted by hand against what was logged in."""
+    job = job_for(number)
+    form = CountInForm(request.POST if request.method == "POST" else None)
+    differs = False
+    if form.is_bound and form.is_valid():
+        try:
+            agreed = jobs.count_in(job, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            messages.error(request, str(refusal))
+            return redirect("job_detail", number)
+        if agreed:
+            messages.success(request, _("Counted in: every key and every box is there."))
+            return redirect("job_detail", number)
+        differs = True
+    stage = job.current_stage
+    if stage is None or stage.kind != "count_in":
+        messages.error(request, _("This set has been counted in already."))
+        return redirect("job_detail", number)
+    counted = form.cleaned_data if differs else {}
+    context = {
+        "job": job,
+        "form": form,
+        "differs": differs,
+        "keys_short": max(job.keys_here - counted["keys"], 0) if differs else 0,
+        "keys_over": max(counted["keys"] - job.keys_here, 0) if differs else 0,
+        "boxes_short": max(job.boxes - counted["boxes"], 0) if differs else 0,
+        "boxes_over": max(counted["boxes"] - job.boxes, 0) if differs else 0,
+    }
+    return render(request, "shop/jobs/count_in.html", context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed()
+def job_hold(request: PersonRequest, number: int) -> HttpResponse:
+    """Puts the set on hold, with the reason."""
+    job = job_for(number)
+    form = HoldForm(request.POST if request.method == "POST" else None)
+    if form.is_bound and form.is_valid():
+        try:
+            stages.job_hold(job, by=request.user, reason=form.cleaned_data["reason"])
+        except Refused as refusal:
+            messages.error(request, str(refusal))
+        return redirect("job_detail", number)
+    return render(request, "shop/jobs/hold.html", {"job": job, "form": form})
+
+
+@require_POST
+@allowed()
+def job_release(request: PersonRequest, number: int) -> HttpResponse:
+    """Takes the set off hold."""
+    try:
+        stages.job_release(job_for(number), by=request.user)
+    except Refused as refusal:
+        messages.error(request, str(refusal))
+    return redirect("job_detail", number)
+
+
+@require_safe
+@allowed()
+def job_tags(request: PersonRequest, number: int) -> HttpResponse:
+    """A tag for every box, to print."""
+    job = job_for(number)
+    return pdf.pdf_response(tags_of(job), f"{job.tag}-tags.pdf")
+
+
+@require_safe
+@allowed()
+def job_receipt(request: PersonRequest, number: int) -> HttpResponse:
+    """What arrived, to sign."""
+    job = job_for(number)
+    return pdf.pdf_response(receipt(job), f"{job.tag}-receipt.pdf")

@@ -123,19 +123,16 @@ def smallest_sample(total: int, allowed: int, failing: int = 0, confidence: floa
 def stratified_sample(keys: Sequence[int], count: int, seed: int) -> tuple[int, ...]:
     """`count` keys picked at random but spread over the keyboard, in order; the seed fixes which ones.
 
-    The keys in order are cut into `count` stretches, as equal as they go (which stretches are the
-    longer ones is drawn too), and one key is drawn from each. Every key has nearly the same chance, but
-    not every choice of keys has: where failing keys lie evenly scattered, the bound of upper_failing is
-    slightly bold (22 of 88 with none failing: 94.4 % instead of 95 %), where they lie in a run it is
-    cautious.
+    The keys in order are cut into `count` stretches, as equal as they go, and one key is drawn from each. Every
+    key has nearly the same chance, but not every choice of keys has: where failing keys lie evenly scattered, the
+    bound of upper_failing is slightly bold (22 of 88 with none failing: 94.4 % instead of 95 %), where they lie
+    in a run it is cautious.
     """
     ordered = sorted(wholes("keys", keys, 1, distinct=True))
     count = whole("count", count, 1, len(ordered))
     # Only random() itself is promised to give the same numbers in every version of Python.
     draw = random.Random(whole("seed", seed, 0)).random
-    shift = draw()
-    cuts = [math.floor(len(ordered) * stretch / count + shift) for stretch in range(count)]
-    cuts = [0, *cuts[1:], len(ordered)]
+    cuts = [len(ordered) * stretch // count for stretch in range(count + 1)]
     return tuple(ordered[first + int(draw() * (end - first))] for first, end in pairwise(cuts))
 
 

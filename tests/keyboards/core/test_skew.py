@@ -124,6 +124,16 @@ def test_a_slip_is_listed_to_be_measured_again_and_changes_nothing_else():
     assert all(key not in s.keys for s in found.sections for key in (20, 71))
 
 
+@pytest.mark.parametrize(("off", "wild"), [(0.34, ()), (0.36, (30,)), (-0.36, (30,))])
+def test_a_slip_is_three_and_a_half_times_the_reading_error(off, wild):
+    # without scatter the error counts as 0.1 deg, no bevel being read better
+    angles = [1.0] * 88
+    angles[29] += off
+    found = find_sections(KEYS, angles)
+    assert found.noise == 0.1
+    assert found.outliers == wild
+
+
 def test_a_step_is_no_slip():
     assert find_sections(KEYS, keyboard((44, -5), (44, 5))).outliers == ()
 

@@ -103,7 +103,7 @@ def test_no_set_leaves_before_its_final_check():
 
 
 def test_sending_back_opens_the_stage_and_all_behind_it():
-    job, stage = at_stage("final_check")
+    job, _ = at_stage("final_check")
     person = make_person()
     cloth = job.stages.get(kind="cloth")
     stages.send_back(job, cloth, by=person, reason="three keys loose")

@@ -1,0 +1,319 @@
+"""Fills an empty installation with an invented workshop, through the same functions that people's clicks call."""
+
+import datetime
+import uuid
+from collections.abc import Sequence
+from decimal import Decimal
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+from django.db import transaction
+from django.utils import timezone
+
+from keyboards.core.quantities import QUANTITIES
+from keyboards.management.demo import photos, readings
+from keyboards.management.demo import shop as scenario
+from keyboards.models import Check, CheckKind, Gauge
+from keyboards.workflow.checks import check_begin, check_close, entries_apply
+from keyboards.workflow.compasses import compass_set
+from keyboards.workflow.decisions import decision_record
+from keyboards.workflow.photos import photo_add
+from keyboards.workflow.pricing import estimate_from_decision
+from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person
+from shop.workflow import jobs, letters, materials, stages
+from shop.workflow.estimates import deposit_receive, estimate_accept, estimate_decline, estimate_send
+from shop.workflow.opening import open_shop
+
+PASSWORD = "eighty-eight keys"
+# Which lots a stage of work uses up: stage -> (kind of material, where).
+USED_AT = {
+    "repairs": (("other", "torn mortises"), ("glue", "torn mortises")),
+    "buttons": (("wood", "new buttons"), ("glue", "new buttons")),
+    "cloth": (("cloth", "both rails"), ("glue", "cloth")),
+}
+
+
+class Command(BaseCommand):
+    """manage.py demo"""
+
+    help = "Fills an empty database with an invented workshop and prints three sign-ins."
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        if Person.objects.filter(username="maren").exists() and Job.objects.count() >= len(scenario.TALES):
+            self.stdout.write("The demonstration is here already; nothing was changed.")
+        elif Person.objects.exists() or Client.objects.exists():
+            raise CommandError("This database holds something else. The demonstration only fills an empty one.")
+        else:
+            with transaction.atomic():
+                Demonstration(timezone.localtime(), self._tell).fill()
+            letters.deliver_waiting()
+        self._sign_ins()
+
+    def _tell(self, sentence: str) -> None:
+        self.stdout.write(sentence)
+        self.stdout.flush()
+
+    def _sign_ins(self) -> None:
+        self.stdout.write("")
+        for username, first, last, role in scenario.PEOPLE:
+            self.stdout.write(f"  {role:<12} {username:<8} {PASSWORD}   ({first} {last})")
+        self.stdout.write("")
+
+
+class Demonstration:
+    """Tells the tales, the oldest first. now is a moment of today; tell prints how far it is."""
+
+    def __init__(self, now: datetime.datetime, tell: Any) -> None:
+        self.now = now
+        self.tell = tell
+
+    def fill(self) -> None:
+        open_shop(**scenario.WORKSHOP)
+        self.people = {
+            name: Person.objects.create_user(name, password=PASSWORD, first_name=first, last_name=last, role=role)
+            for name, first, last, role in (*scenario.PEOPLE, scenario.SECOND_TECHNICIAN)
+        }
+        self.desk, self.bench, self.owner = (self.people[row[0]] for row in scenario.PEOPLE)
+        self.caliper = Gauge.objects.filter(kind="caliper").first()
+        Gauge.objects.update(checked_on=timezone.localdate(self.now) - datetime.timedelta(days=40))
+        self._stock()
+        self.clients: dict[str, Client] = {}
+        self.pianos: dict[str, Instrument] = {}
+        for number, tale in enumerate(sorted(scenario.TALES, key=lambda tale: -tale.ago), start=1):
+            self.tell(f"  set {number} of {len(scenario.TALES)}: {scenario.PIANOS[tale.piano].maker}, {tale.until}")
+            Telling(self, tale).tell()
+
+    def _stock(self) -> None:
+        day = timezone.localdate(self.now) - datetime.timedelta(days=700)
+        for kind, title, thickness, note, lots in scenario.MATERIALS:
+            material = Material(kind=kind, title=title, thickness=thickness, note=note)
+            materials.material_keep(material, by=self.owner)
+            for code in lots:
+                materials.lot_add(Lot(material=material, code=code, received_on=day), by=self.owner)
+
+    def client(self, key: str) -> Client:
+        if key not in self.clients:
+            kind, name, contact, email, phone = scenario.CLIENTS[key]
+            self.clients[key] = Client(kind=kind, name=name, contact=contact, email=email, phone=phone)
+        return self.clients[key]
+
+    def piano(self, key: str) -> Instrument:
+        if key not in self.pianos:
+            row = scenario.PIANOS[key]
+            self.pianos[key] = Instrument(
+                kind=row.kind, maker=row.maker, model=row.model, year=row.year, serial=row.serial
+            )
+        return self.pianos[key]
+
+
+class Telling:
+    """One set's way: each step calls a workflow function, and the clock goes on."""
+
+    def __init__(self, shop: Demonstration, tale: scenario.Tale) -> None:
+        self.shop, self.tale = shop, tale
+        self.clock = scenario.moment(shop.now, tale.ago, 9, 20)
+        if self.clock > shop.now:  # the demonstration may be made before the shop opens
+            self.clock = shop.now - datetime.timedelta(minutes=5)
+
+    def later(self, *, days: int = 0, hours: float = 0) -> datetime.datetime:
+        """The clock goes on, but never past now."""
+        self.clock = min(
+            self.clock + datetime.timedelta(days=days, hours=hours),
+            self.shop.now - datetime.timedelta(seconds=30),
+        )
+        return self.clock
+
+    def tell(self) -> None:
+        tale, shop = self.tale, self.shop
+        self._log_in()
+        if tale.until == "logged":
+            return
+        jobs.count_in(self.job, by=shop.desk, keys=self.job.keys_here, boxes=self.job.boxes, at=self.later(hours=0.5))
+        check = self._check(CheckKind.ARRIVAL, readings.arrival(tale.make, self.keys, self._to_read()))
+        if tale.until == "reading":
+            return
+        self._close(check)
+        if tale.until in ("arrival", "sample"):
+            return
+        decision = decision_record(
+            job=self.job,
+            basis=check,
+            chosen=self._chosen(check),
+            by=shop.owner,
+            reason=tale.why,
+            at=self.later(hours=2),
+        )
+        estimate = estimate_from_decision(decision, by=shop.owner, at=self.later(hours=1))
+        estimate_send(estimate, to=self.job.client.email, by=shop.owner, at=self.later(hours=0.5))
+        if tale.until == "sent":
+            return
+        estimate.refresh_from_db()
+        self.later(days=min(3, max(tale.ago // 8, 1)))
+        if tale.until == "declined":
+            estimate_decline(estimate, name=self.job.client.name, reason="Too much for this piano.", at=self.clock)
+            self._finish("pack", "leave")
+            return
+        self._yes(estimate)
+        self._work()
+
+    def _log_in(self) -> None:
+        tale, shop = self.tale, self.shop
+        piano = scenario.PIANOS[tale.piano]
+        self.job = jobs.log_in(
+            client=shop.client(piano.client),
+            instrument=shop.piano(tale.piano),
+            by=shop.desk,
+            at=self.clock,
+            boxes=tale.boxes,
+            carrier=tale.carrier,
+            damage=tale.damage,
+            wishes=tale.wishes,
+            humidity=Decimal(tale.humidity[0]),
+        )
+        self.compass = compass_set(
+            job=self.job,
+            by=shop.desk,
+            first_midi=tale.first_midi,
+            count=tale.count,
+            missing=list(tale.missing),
+            broken=list(tale.broken),
+            at=self.clock,
+        )
+        self.keys = self.compass.keys
+        self.job.refresh_from_db()
+        photo_add(
+            job=self.job,
+            data=photos.whole_row(tale.make.seed, keys=tale.count),
+            by=shop.desk,
+            caption="The set as it came, with its pencilled cross",
+            at=self.clock,
+        )
+
+    def _to_read(self) -> Sequence[int]:
+        tale = self.tale
+        if tale.sample:
+            return tale.sample
+        present = self.compass.present
+        return present[: tale.read] if tale.read else present
+
+    def _check(self, kind: str, rows: Sequence[readings.KeyRead]) -> Check:
+        tale, shop = self.tale, self.shop
+        used = {quantity for row in rows for quantity in row.values}
+        check = check_begin(
+            job=self.job,
+            kind=kind,
+            by=shop.bench,
+            gauge=shop.caliper,
+            humidity=Decimal(tale.humidity[0 if kind == CheckKind.ARRIVAL else 1]),
+            temperature=Decimal("19.5"),
+            quantities=[slug for slug in QUANTITIES if slug in used],
+            sample=list(tale.sample),
+            sample_random=bool(tale.sample),
+            at=self.later(hours=1),
+        )
+        operations = [operation for row in rows for operation in self._operations(row)]
+        for start in range(0, len(operations), 50):
+            result = entries_apply(check, operations[start : start + 50], by=shop.bench, at=self.later(hours=0.05))
+            if result.refused:
+                raise RuntimeError(f"a reading of the demonstration is refused: {result.refused[0]}")
+        self._photos(check, kind)
+        return check
+
+    def _operations(self, row: readings.KeyRead) -> list[dict[str, Any]]:
+        taken = self.clock.astimezone(datetime.UTC).isoformat().replace("+00:00", "Z")
+        common = {"key": row.key, "taken_at": taken, "seq": 0}
+        out = []
+        for quantity, value in row.values.items():
+            unit = {"deg": "deg", "g": "g"}.get(QUANTITIES[quantity].dimension, "mm")
+            gauge = self.shop.caliper.pk if unit == "mm" else None
+            entry = {"kind": "reading", "quantity": quantity, "value": value, "unit": unit, "instrument": gauge}
+            out.append({**common, "op": str(uuid.uuid4()), **entry})
+        for code, severity in row.findings.items():
+            entry = {"kind": "finding", "finding": code, "severity": severity}
+            out.append({**common, "op": str(uuid.uuid4()), **entry})
+        return out
+
+    def _photos(self, check: Check, kind: str) -> None:
+        make = self.tale.make
+        if kind == CheckKind.ARRIVAL:
+            shown = [*list(make.torn)[:2], *list(make.moth)[:1], *list(make.cracked)[:1]]
+        elif kind == CheckKind.FINAL:
+            shown = list(make.torn)[:2]
+        else:
+            shown = list(self.tale.more_torn)[:1]
+        for key in shown:
+            if key not in self.compass.present:
+                continue
+            torn = key in make.torn and kind != CheckKind.FINAL
+            photo_add(
+                job=self.job,
+                check=check,
+                key=key,
+                data=photos.mortise(make.seed + key, torn=torn, worn=kind == CheckKind.ARRIVAL),
+                by=self.shop.bench,
+                caption={"arrival": "as found", "stripped": "cloth out", "final": "after the work"}[kind],
+                at=self.clock,
+            )
+
+    def _close(self, check: Check) -> None:
+        check_close(check, by=self.shop.bench, unread_meant=True, at=self.later(hours=0.5))
+
+    def _chosen(self, check: Check) -> list[str]:
+        from keyboards.advising import advise
+
+        advice = advise(self.job, check)
+        if self.tale.choose == "advised":
+            return [section.advised for section in advice.sections]
+        return [self.tale.choose for _ in advice.sections]
+
+    def _yes(self, estimate: Estimate) -> None:
+        options = list(estimate.options.all())
+        option = next((row for row in options if row.advised), options[0])
+        name = self.job.client.contact or self.job.client.name
+        estimate_accept(estimate, option=option.letter, name=name, at=self.clock)
+        estimate.refresh_from_db()
+        deposit_receive(estimate, by=self.shop.desk, at=self.later(days=1))
+
+    def _work(self) -> None:
+        tale, shop = self.tale, self.shop
+        hands = [shop.bench, shop.people["wick"]]
+        for turn, stage in enumerate(self.job.stages.all()):
+            stage.refresh_from_db()
+            if not stage.is_open or stage.whose != "bench":
+                continue
+            if stage.kind == "final_check":
+                break
+            if tale.until == stage.kind or (tale.until == "held" and stage.kind == "pins"):
+                if tale.until == "held":
+                    stages.job_hold(self.job, by=shop.bench, reason=tale.held, at=self.later(hours=1))
+                    return
+                stages.stage_begin(stage, by=shop.bench, at=self.later(hours=2))
+                if tale.keys_done:
+                    stages.keys_done(stage, by=shop.bench, count=tale.keys_done, at=self.later(hours=2))
+                return
+            if stage.kind == "stripped_check":
+                rows = readings.stripped(tale.make, self.keys, self.compass.present, more_torn=tale.more_torn)
+                self._close(self._check(CheckKind.STRIPPED, rows))
+                continue
+            by = hands[turn % 2]
+            stages.stage_begin(stage, by=by, at=self.later(days=1 if tale.ago > 60 else 0, hours=4))
+            for kind, where in USED_AT.get(stage.kind, ()):
+                lot = Lot.objects.filter(material__kind=kind).order_by("pk").first()
+                if lot is not None:
+                    materials.use_record(job=self.job, lot=lot, by=by, where=where, at=self.clock)
+            stages.stage_finish(stage, by=by, at=self.later(hours=float(stage.minutes) / 60 + 0.5))
+        rows = readings.final(tale.make, self.keys, self.compass.present, failing=tale.failing)
+        check = self._check(CheckKind.FINAL, rows)
+        if tale.until == "final":
+            return
+        self._close(check)
+        if tale.until == "home":
+            self._finish("pack", "leave")
+
+    def _finish(self, *kinds: str) -> None:
+        for kind in kinds:
+            stage = self.job.stages.get(kind=kind)
+            if kind == "leave":
+                stages.hand_over(stage, by=self.shop.desk, left_with=self.job.client.name, at=self.later(days=1))
+            else:
+                stages.stage_finish(stage, by=self.shop.desk, at=self.later(hours=3))

@@ -6,6 +6,7 @@ from keyboards.forms.compasses import CompassForm, PhotosForm
 from keyboards.models import Check, CheckKind
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.opening import open_trade
+from keyboards.workflow.photos import photo_add
 from shop import seams
 from shop.models import Job, Person
 from shop.workflow.refusal import Refused
@@ -25,6 +26,11 @@ def stripped_check(job: Job) -> str:
     return _closed_check(job, CheckKind.STRIPPED, _("The stripped check is not closed yet."))
 
 
+def final_check(job: Job) -> str:
+    """Free once a final check is closed."""
+    return _closed_check(job, CheckKind.FINAL, _("The final check is not closed yet."))
+
+
 def keep_keys(job: Job, form: CompassForm, *, by: Person) -> None:
     """Keeps the keys of a set that is logged in."""
     names = ("first_midi", "count", "missing", "broken", "stamps")
@@ -33,13 +39,15 @@ def keep_keys(job: Job, form: CompassForm, *, by: Person) -> None:
 
 def keep_photos(job: Job, form: PhotosForm, *, by: Person) -> None:
     """Keeps the photos of a set that is logged in; one that cannot be read stops the log-in and is named."""
-    from keyboards.workflow.photos import photo_add
-
+    kept = []
     for file in form.cleaned_data["photos"]:
         try:
-            photo_add(job=job, data=file.read(), by=by)
+            kept.append(photo_add(job=job, data=file.read(), by=by))
         except Refused as refusal:
             form.add_error("photos", f"{file.name[:60]}: {refusal}")
+            for photo in kept:  # their rows go with the log-in, their files would stay
+                photo.image.delete(save=False)
+                photo.small.delete(save=False)
             raise
 
 
@@ -47,6 +55,7 @@ def register() -> None:
     """Answers the shop's gates, adds the set to the counter's form, makes the trade's starting values."""
     seams.gates["arrival_check"] = arrival_check
     seams.gates["stripped_check"] = stripped_check
+    seams.gates["final_check"] = final_check
     seams.intake.append(seams.IntakePart(CompassForm, "keyboards/compasses/_intake.html", keep_keys))
     seams.intake.append(seams.IntakePart(PhotosForm, "keyboards/compasses/_photos.html", keep_photos))
     seams.openings.append(open_trade)

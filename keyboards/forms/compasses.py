@@ -10,6 +10,7 @@ from django.utils.translation import gettext_lazy, ngettext
 from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import Compass as Keys
 from keyboards.core.keys import format_keys
+from keyboards.images import LARGEST_FILE
 from keyboards.models import Compass
 
 # Keys and first note of the usual compasses. 88 and 85 from A0 are common practice for the piano; 73 (six octaves
@@ -44,7 +45,7 @@ class CompassForm(forms.Form):
         required=False,
         min_value=1,
         max_value=_MOST - _NOTES,
-        widget=forms.NumberInput(attrs={"class": "figure"}),
+        widget=forms.TextInput(attrs={"inputmode": "numeric", "class": "figure", "maxlength": 12}),
     )
     missing = forms.CharField(
         label=gettext_lazy("Missing keys"),
@@ -165,7 +166,6 @@ class PhotosField(forms.FileField):
 
     widget = ManyFiles
     MOST = 20
-    LARGEST = 30 * 1024 * 1024
 
     def clean(self, data: Any, initial: Any = None) -> list[Any]:
         given = data if isinstance(data, list) else [data] if data else []
@@ -173,10 +173,10 @@ class PhotosField(forms.FileField):
             raise ValidationError(_("At most %(most)d photos at once.") % {"most": self.MOST})
         files = [super(PhotosField, self).clean(one, initial) for one in given]
         for file in files:
-            if file.size > self.LARGEST:
+            if file.size > LARGEST_FILE:
                 raise ValidationError(
                     _("%(name)s is larger than %(size)d MB.")
-                    % {"name": file.name[:60], "size": self.LARGEST // (1024 * 1024)}
+                    % {"name": file.name[:60], "size": LARGEST_FILE // (1024 * 1024)}
                 )
         return files
 
@@ -185,7 +185,7 @@ class PhotosForm(forms.Form):
     """Photos of the set as it came."""
 
     photos = PhotosField(
-        label=gettext_lazy("Photos"),
+        label=gettext_lazy("Choose or take photos"),
         required=False,
         help_text=gettext_lazy(
             "The whole row from above, the pencilled cross over the set, any damage. Several at once."

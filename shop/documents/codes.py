@@ -14,4 +14,4 @@ def job_address(job: Job) -> str:
 
 def job_code(job: Job) -> str:
     """The QR code of a job's page (ISO/IEC 18004, level M, quiet zone of 4 modules) as an SVG data: address."""
-    return segno.make(job_address(job), error="m", micro=False).svg_data_uri(border=4, scale=4)
+    return segno.make(job_address(job), error="m", micro=False).svg_data_uri(border=4, omitsize=True)

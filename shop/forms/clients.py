@@ -14,6 +14,6 @@ class ClientForm(forms.ModelForm):
         widgets = {
             "kind": forms.RadioSelect,
             "phone": forms.TextInput(attrs={"type": "tel"}),
-            "address": forms.Textarea(attrs={"rows": 3}),
+            "address": forms.Textarea(attrs={"rows": 2}),
             "note": forms.Textarea(attrs={"rows": 2}),
         }

@@ -3,6 +3,7 @@
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from shop.forms.numbers import WholeInput
 from shop.models import Instrument
 
 
@@ -13,7 +14,7 @@ class InstrumentForm(forms.ModelForm):
         model = Instrument
         fields = ["maker", "kind", "model", "year", "serial", "keytops", "note"]
         widgets = {
-            "year": forms.NumberInput(attrs={"class": "figure"}),
+            "year": WholeInput,
             "serial": forms.TextInput(attrs={"class": "figure", "autocomplete": "off"}),
             "note": forms.Textarea(attrs={"rows": 2}),
         }

@@ -1,10 +1,13 @@
 """What arrived, what was counted, what was promised."""
 
+from decimal import Decimal
+
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
+from shop.forms.numbers import PlainDecimalField, WholeInput
 from shop.models import Job
 
 
@@ -15,6 +18,13 @@ class DayInput(forms.DateInput):
 
     def __init__(self, attrs=None):
         super().__init__(attrs, format="%Y-%m-%d")
+
+
+class TenthField(PlainDecimalField):
+    """A figure with one decimal at most, shown with no more."""
+
+    def prepare_value(self, value):
+        return format(value.normalize(), "f") if isinstance(value, Decimal) else value
 
 
 def _not_past(form: forms.BaseForm, name: str) -> None:
@@ -40,11 +50,11 @@ class ArrivalForm(forms.ModelForm):
             "humidity",
         ]
         widgets = {
-            "boxes": forms.NumberInput(attrs={"class": "figure"}),
-            "humidity": forms.NumberInput(attrs={"class": "figure"}),
+            "boxes": WholeInput(),
             "damage": forms.Textarea(attrs={"rows": 3}),
             "wishes": forms.Textarea(attrs={"rows": 3}),
         }
+        field_classes = {"humidity": TenthField}
 
 
 class PromiseForm(forms.ModelForm):
@@ -69,13 +79,13 @@ class CountInForm(forms.Form):
         label=_("Keys counted"),
         min_value=0,
         max_value=128,
-        widget=forms.NumberInput(attrs={"class": "figure", "autocomplete": "off"}),
+        widget=WholeInput,
     )
     boxes = forms.IntegerField(
         label=_("Boxes counted"),
         min_value=0,
         max_value=20,
-        widget=forms.NumberInput(attrs={"class": "figure", "autocomplete": "off"}),
+        widget=WholeInput,
     )
 
 

@@ -100,6 +100,9 @@ class PersonAddForm(PersonForm):
 class OwnerForm(PersonAddForm):
     """The owner, on the first day: the password twice, since nobody could give them another."""
 
+    password = _password_field(
+        gettext_lazy("Password"), gettext_lazy("At least 10 characters, not a common word, not like the name.")
+    )
     again = _password_field(gettext_lazy("The same password again"))
 
     class Meta(PersonForm.Meta):

@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy
 
 from shop.core import money
 from shop.core.errors import MeasurementError
+from shop.forms.numbers import PlainDecimalField, WholeInput
 from shop.models import Workshop
 
 _MOST_HOLIDAYS = 400
@@ -46,9 +47,8 @@ class WorkshopOpeningForm(_CurrencyForm):
         ]
         widgets = {
             "address": forms.Textarea(attrs={"rows": 3}),
-            "hourly_rate": forms.NumberInput(attrs={"class": "figure"}),
-            "tax_rate": forms.NumberInput(attrs={"class": "figure"}),
         }
+        field_classes = {"hourly_rate": PlainDecimalField, "tax_rate": PlainDecimalField}
 
 
 class WorkshopForm(_CurrencyForm):
@@ -86,24 +86,24 @@ class WorkshopForm(_CurrencyForm):
         widgets = {
             **{name: forms.Textarea(attrs={"rows": 3}) for name in ("address", "payment", "receipt_terms")},
             **{name: forms.Textarea(attrs={"rows": 5}) for name in ("terms", "care")},
+            **{name: WholeInput() for name in ("estimate_days", "guarantee_months", "benches")},
         }
+        field_classes = dict.fromkeys(("hourly_rate", "tax_rate", "deposit_rate"), PlainDecimalField)
 
     def __init__(self, *args: Any, **kwargs: Any):
         super().__init__(*args, **kwargs)
         for day, name in WEEKDAYS.items():
-            self.fields[f"hours_{day}"] = forms.DecimalField(
+            self.fields[f"hours_{day}"] = PlainDecimalField(
                 label=name,
                 min_value=Decimal(0),
                 max_value=Decimal(24),
                 max_digits=4,
                 decimal_places=2,
-                widget=forms.NumberInput(attrs={"class": "figure"}),
             )
         hours = self.instance.hours if isinstance(self.instance.hours, list) else []
         for day, value in enumerate(hours[:7]):
-            self.initial[f"hours_{day}"] = value
+            self.initial[f"hours_{day}"] = Decimal(str(value))
         self.initial["holiday_list"] = "\n".join(str(day) for day in self.instance.holidays)
-        self.fields["benches"].max_value = 100  # type: ignore[attr-defined]
 
     @property
     def day_fields(self) -> list[Any]:

@@ -45,7 +45,7 @@ def amount_of(line: Line) -> str:
 def field(bound, **extra):
     """One field of a form with its label, hint and errors, tied together for screen readers.
 
-    Options: kind ("wide", "short"), unit ("mm"), optional (a word after the label).
+    Options: kind ("wide", "short"), unit ("mm"), optional (a word after the label), line (choices side by side).
     """
     return {"field": bound, **extra}
 

@@ -25,8 +25,11 @@ def _secret_key() -> str:
         return given
     kept = DATA_DIR / "secret_key"
     if not kept.exists():
-        kept.touch(mode=0o600)
-        kept.write_text(secrets.token_urlsafe(48))
+        # Written aside and moved into place whole: whoever starts at the same moment never reads half a key.
+        fresh = DATA_DIR / f"secret_key.{secrets.token_hex(4)}"
+        fresh.touch(mode=0o600)
+        fresh.write_text(secrets.token_urlsafe(48))
+        fresh.replace(kept)
     return kept.read_text().strip()
 
 

@@ -1,6 +1,7 @@
 """What holds for the project as a whole: where things lie, who may import what, what no file may hold."""
 
 import ast
+import os
 import re
 import subprocess
 import sys
@@ -203,6 +204,11 @@ def test_only_one_file_imports_weasyprint():
     assert found == {"shop/documents/pdf.py"}
 
 
+def test_chance_that_can_be_foretold_serves_samples_and_the_demonstration_alone():
+    found = {path for path in program() for module in imports(path) if module == "random"}
+    assert {str(path) for path in found if "demo" not in path.parts} == {"keyboards/core/spread.py"}
+
+
 def test_only_one_file_asks_whether_htmx_made_the_request():
     asks = {
         str(path)
@@ -246,6 +252,20 @@ def test_the_readme_names_every_variable_and_no_other():
 def test_the_environment_is_read_in_one_place():
     reads = places(r"\bos\.(?:environ|getenv)\b|^from os import .*\b(?:environ|getenv)\b", program())
     assert {place.split(":")[0] for place in reads} <= {"shop/env.py", "shop/wsgi.py"}
+
+
+def test_a_shop_on_the_net_passes_the_deployment_checks_of_django():
+    environment = {**os.environ, "SITE_ADDRESS": "https://shop.example", "DEBUG": "0"}
+    environment.pop("DJANGO_ALLOW_ASYNC_UNSAFE", None)  # set where a browser test ran before
+    run = subprocess.run(
+        [sys.executable, "manage.py", "check", "--deploy"],
+        cwd=ROOT,
+        env=environment,
+        capture_output=True,
+        text=True,
+    )
+    assert run.returncode == 0, run.stderr
+    assert re.findall(r"\((?!shop\.)[a-z_]+\.[WEC]\d+\)", run.stdout + run.stderr) == []
 
 
 # --- the database --------------------------------------------------------------------------------

@@ -152,9 +152,7 @@ def sign_in(context, live_server) -> Callable[..., None]:
         client = Client()
         client.force_login(person)
         name = settings.SESSION_COOKIE_NAME
-        (where or context).add_cookies(
-            [{"name": name, "value": client.cookies[name].value, "url": live_server.url}]
-        )
+        (where or context).add_cookies([{"name": name, "value": client.cookies[name].value, "url": live_server.url}])
 
     return enter
 

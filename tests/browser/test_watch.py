@@ -20,9 +20,7 @@ def show(page):
             lambda route: route.fulfill(
                 body=PAGE.format(head=head, body=body),
                 content_type="text/html; charset=utf-8",
-                headers={
-                    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'"
-                },
+                headers={"Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'"},
             ),
         )
         page.goto("/made-here/")

@@ -24,7 +24,7 @@ from shop.workflow import jobs, letters, materials, stages
 from shop.workflow.estimates import deposit_receive, estimate_accept, estimate_decline, estimate_send
 from shop.workflow.opening import open_shop
 
-PASSWORD = "eighty-eight keys"
+PASSWORD = "eighty-eight keys"  # nosec B105
 # Which lots a stage of work uses up: stage -> (kind of material, where).
 USED_AT = {
     "repairs": (("other", "torn mortises"), ("glue", "torn mortises")),

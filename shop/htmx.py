@@ -15,6 +15,12 @@ def _asked(request: HttpRequest) -> HtmxDetails:
     return cast(Any, request).htmx
 
 
+def asks_as_typed(request: HttpRequest) -> bool:
+    """Whether htmx asks on its own while somebody types; a form that was sent, or a link, asks for a page."""
+    asked = _asked(request)
+    return bool(asked) and not asked.boosted
+
+
 def page_or_part(
     request: HttpRequest, template: str, context: Mapping[str, Any], *, part: str = "", status: int = 200
 ) -> HttpResponse:

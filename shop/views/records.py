@@ -11,7 +11,7 @@ from shop import rack
 from shop.access import allowed, fetch
 from shop.core import tags
 from shop.core.errors import MeasurementError
-from shop.htmx import page_or_part
+from shop.htmx import asks_as_typed, page_or_part
 from shop.models import Client, Instrument, Job, search_key
 
 _A_PAGE = 25
@@ -51,7 +51,7 @@ def records(request: HttpRequest) -> HttpResponse:
     text = request.GET.get("q", "").replace("\x00", "").strip()[:_LONGEST]
     page = Paginator(found(text).for_lists(), _A_PAGE).get_page(request.GET.get("page"))
     rows = rack.rows(page.object_list, timezone.now())
-    if text and page.paginator.count == 1 and _tag_number(text) == rows[0].job.number and not request.htmx:
+    if text and page.paginator.count == 1 and _tag_number(text) == rows[0].job.number and not asks_as_typed(request):
         return redirect("job_detail", rows[0].job.number)
     return page_or_part(request, "shop/records/search.html", {"q": text, "page": page, "rows": rows})
 

@@ -29,9 +29,9 @@ install-tests: ## what the tests need beyond that: Chromium, PostgreSQL, tools
 demo: export DATA_DIR := $(or $(DATA_DIR),.demo)
 demo: export SITE_ADDRESS := $(or $(SITE_ADDRESS),http://127.0.0.1:$(PORT))
 demo: install free-port ## an invented workshop to try, on port 8000
-	@$(BIN)/python manage.py migrate --verbosity 0
+	@$(BIN)/python manage.py migrate --verbosity 0 --skip-checks
 	@$(BIN)/python manage.py collectstatic --noinput --verbosity 0
-	@$(BIN)/python manage.py demo
+	@$(BIN)/python manage.py demo --skip-checks
 	@echo
 	@echo "Balance Rail is at http://127.0.0.1:$(PORT)/ (stop it with Ctrl-C)"
 	@$(serve)

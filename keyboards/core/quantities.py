@@ -8,7 +8,7 @@ purpose, are an estimate without a source, and say nothing about whether a key i
 import re
 import unicodedata
 from dataclasses import dataclass
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 
 from keyboards.core.errors import MeasurementError
 
@@ -71,16 +71,19 @@ def parse(quantity: str, text: str, unit: str) -> int:
         raise MeasurementError("value: must be written as text, such as 5.62")
     if unit not in units_for(quantity):
         raise MeasurementError(f"unit: {unit!r} does not fit; use {' or '.join(units_for(quantity))}")
+    canonical = parse_number(text, unit)
+    check_range(quantity, canonical)
+    return canonical
+
+
+def parse_number(text: str, unit: str) -> int:
+    """The typed number in canonical integers, whatever it is of. Raises MeasurementError for what is no number."""
     cleaned = unicodedata.normalize("NFC", text).strip().replace("−", "-").replace(" ", "")
     if not cleaned.isascii() or not _NUMBER.fullmatch(cleaned):
         raise MeasurementError(f"value: {text[:20]!r} is not a number such as 5.62")
-    try:
-        number = Decimal(cleaned.replace(",", "."))
-    except InvalidOperation:  # the pattern above admits only what Decimal reads
-        raise MeasurementError(f"value: {text[:20]!r} is not a number such as 5.62") from None
-    canonical = int((number * _PER_UNIT[unit]).to_integral_value(rounding="ROUND_HALF_UP"))
-    check_range(quantity, canonical)
-    return canonical
+    # The pattern admits only what Decimal reads, and nothing that could overflow.
+    number = Decimal(cleaned.replace(",", "."))
+    return int((number * _PER_UNIT[unit]).to_integral_value(rounding="ROUND_HALF_UP"))
 
 
 def check_range(quantity: str, canonical: int) -> None:

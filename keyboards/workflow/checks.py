@@ -1,0 +1,254 @@
+"""A check is begun, changed, closed; opened again with a reason; thrown away while nothing was entered."""
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+from django.db import transaction
+from django.utils import timezone
+from django.utils.translation import gettext as _
+
+from keyboards.core.entries import DIFFER
+from keyboards.core.keys import format_keys
+from keyboards.core.quantities import QUANTITIES
+from keyboards.models import Check, CheckKind, Compass, Gauge, KeyReading
+from keyboards.workflow.entries import CheckClosed, Refusal, Result, entries_apply, entries_write
+from shop.core import route
+from shop.models import Job, Person
+from shop.workflow import stages
+from shop.workflow.events import record
+from shop.workflow.refusal import Refused
+
+__all__ = [
+    "USUAL_QUANTITIES",
+    "CheckClosed",
+    "OpenPoints",
+    "Refusal",
+    "Result",
+    "check_begin",
+    "check_change",
+    "check_close",
+    "check_discard",
+    "check_reopen",
+    "entries_apply",
+    "entries_write",
+    "open_points",
+]
+
+# What is usually measured: starting values, chosen afresh each time a check is begun.
+USUAL_QUANTITIES: Mapping[str, tuple[str, ...]] = {
+    CheckKind.ARRIVAL: (
+        "side_play",
+        "balance_mortise_width",
+        "balance_pin",
+        "button_length",
+        "button_width",
+        "button_height",
+        "slot_length",
+        "skew",
+    ),
+    CheckKind.STRIPPED: ("balance_mortise_width", "front_mortise_width", "skew"),
+    CheckKind.FINAL: ("side_play", "balance_mortise_width", "front_mortise_width", "dip", "level"),
+    CheckKind.VISIT: ("side_play",),
+}
+
+
+@transaction.atomic
+def check_begin(
+    *,
+    job: Job,
+    kind: str,
+    by: Person,
+    gauge: Gauge | None = None,
+    humidity: Decimal | None = None,
+    temperature: Decimal | None = None,
+    quantities: Sequence[str] | None = None,
+    sample: Sequence[int] = (),
+    sample_random: bool = False,
+    note: str = "",
+    at: datetime.datetime | None = None,
+) -> Check:
+    """Begins a pass over the keys, and the stage of the route that is this check, where the set stands at it.
+
+    quantities: what will be measured (None: the usual ones). sample: key numbers, empty for every key. Refused while
+    a check of the kind is open, and for a set that has gone home unless it is a visit.
+    """
+    at = at or timezone.now()
+    job = stages.lock(job)
+    if job.left_at and kind != CheckKind.VISIT:
+        raise Refused(_("This set has gone home."))
+    compass = Compass.objects.filter(job=job).first()
+    if compass is None:
+        raise Refused(_("Write down first which keys this set has."))
+    _refuse_a_second(job, kind)
+    check = Check(job=job, kind=kind, begun_at=at, begun_by=by, sample_random=sample_random and bool(sample))
+    _put(
+        check,
+        compass,
+        gauge=gauge,
+        humidity=humidity,
+        temperature=temperature,
+        quantities=USUAL_QUANTITIES[kind] if quantities is None else quantities,
+        sample=sample,
+        note=note,
+    )
+    check.save()
+    record("check_begun", by=by, job=job, at=at, check=check.pk, kind=kind, quantities=check.quantities)
+    current = next((stage for stage in job.stages.all() if stage.is_open), None)
+    at_hand = current is not None and current.kind == stage_of(kind) and current.state == route.WAITING
+    if current is not None and at_hand and job.held_since is None:
+        stages.stage_begin(current, by=by, at=at)
+    return check
+
+
+@transaction.atomic
+def check_change(check: Check, *, by: Person, at: datetime.datetime | None = None, **facts: Any) -> Check:
+    """Changes what stands at the head of an open check: gauge, humidity, temperature, quantities, sample, note."""
+    check = _lock_open(check)
+    compass = Compass.objects.get(job_id=check.job_id)
+    before = {name: getattr(check, name) for name in facts}
+    _put(check, compass, **facts)
+    changed = sorted(name for name in facts if getattr(check, name) != before[name])
+    if changed:
+        if "sample" in changed:
+            check.sample_random = False
+        check.save()
+        record("check_changed", by=by, job=check.job, at=at, check=check.pk, kind=check.kind, fields=changed)
+    return check
+
+
+@dataclass(frozen=True)
+class OpenPoints:
+    """What a check still lacks: keys nobody looked at, gaps (quantity -> keys without a reading that were not skipped),
+    keys whose two readings differ, and whether the air was written down."""
+
+    unread: tuple[int, ...]
+    gaps: Mapping[str, tuple[int, ...]]
+    differ: tuple[int, ...]
+    no_humidity: bool
+    read: int
+
+    @property
+    def any(self) -> bool:
+        return bool(self.unread or self.gaps or self.differ or self.no_humidity)
+
+
+def open_points(check: Check, readings: Sequence[KeyReading] | None = None) -> OpenPoints:
+    """What to look at before the check is closed: of the keys in the sample, or of all that are here."""
+    compass = Compass.objects.get(job_id=check.job_id)
+    wanted = check.sample or compass.present
+    rows = {row.key: row for row in (check.keys.all() if readings is None else readings)}
+    looked = [key for key in wanted if key in rows and rows[key].grade is not None]
+    seen = set(looked)
+    gaps = {
+        quantity: tuple(
+            key for key in looked if getattr(rows[key], quantity) is None and quantity not in rows[key].again
+        )
+        for quantity in check.quantities
+    }
+    return OpenPoints(
+        unread=tuple(key for key in wanted if key not in seen),
+        gaps={quantity: keys for quantity, keys in gaps.items() if keys},
+        differ=tuple(sorted(key for key, row in rows.items() if DIFFER in row.again.values())),
+        no_humidity=check.humidity is None,
+        read=sum(row.grade is not None for row in rows.values()),
+    )
+
+
+@transaction.atomic
+def check_close(check: Check, *, by: Person, confirm: bool = False, at: datetime.datetime | None = None) -> Check:
+    """The person says the check is done; the route goes on where it waited for this.
+
+    Refused when nothing was read, and, without confirm, while keys are unread (of the sample, where there is one).
+    """
+    at = at or timezone.now()
+    check = _lock_open(check)
+    points = open_points(check)
+    if not points.read:
+        raise Refused(_("Nothing has been read yet."))
+    if points.unread and not confirm:
+        raise Refused(
+            _("Not looked at yet: keys %(keys)s. Close the check all the same?") % {"keys": format_keys(points.unread)}
+        )
+    check.closed_at, check.closed_by = at, by
+    check.save(update_fields=["closed_at", "closed_by"])
+    record(
+        "check_closed",
+        by=by,
+        job=check.job,
+        at=at,
+        check=check.pk,
+        kind=check.kind,
+        read=points.read,
+        unread=list(points.unread),
+    )
+    if check.kind != CheckKind.VISIT:
+        stages.advance(check.job, stage_of(check.kind), by=by, at=at)
+    return check
+
+
+@transaction.atomic
+def check_reopen(check: Check, *, by: Person, reason: str, at: datetime.datetime | None = None) -> Check:
+    """A closed check takes entries again. Views let technicians and the owner do it."""
+    check = Check.objects.select_for_update(of=("self",)).select_related("job").get(pk=check.pk)
+    if not check.is_closed:
+        raise Refused(_("This check is open."))
+    if not reason.strip():
+        raise Refused(_("Say why the check is opened again."))
+    if check.job.left_at and check.kind != CheckKind.VISIT:
+        raise Refused(_("This set has gone home."))
+    _refuse_a_second(check.job, check.kind)
+    check.closed_at = check.closed_by = None
+    # A release was given on readings that may change now.
+    check.released_by, check.release_reason = None, ""
+    check.save(update_fields=["closed_at", "closed_by", "released_by", "release_reason"])
+    record("check_reopened", by=by, job=check.job, at=at, check=check.pk, kind=check.kind, reason=reason.strip())
+    return check
+
+
+@transaction.atomic
+def check_discard(check: Check, *, by: Person, at: datetime.datetime | None = None) -> None:
+    """Throws away a check begun by mistake. Refused once anything was entered or photographed in it."""
+    check = _lock_open(check)
+    if check.entries.exists() or check.photos.exists():
+        raise Refused(_("Something was entered in this check already: it stays."))
+    record("check_discarded", by=by, job=check.job, at=at, kind=check.kind)
+    check.delete()
+
+
+def stage_of(kind: str) -> str:
+    """The stage of the route that is this check."""
+    return f"{kind}_check"
+
+
+def _lock_open(check: Check) -> Check:
+    check = Check.objects.select_for_update(of=("self",)).select_related("job").get(pk=check.pk)
+    if check.is_closed:
+        raise CheckClosed(_("This check is closed. Open it again to change it."))
+    return check
+
+
+def _refuse_a_second(job: Job, kind: str) -> None:
+    if job.checks.filter(kind=kind, closed_at__isnull=True).exists():
+        raise Refused(_("A check of this kind is open already. Go on with that one."))
+
+
+def _put(check: Check, compass: Compass, **facts: Any) -> None:
+    unknown = [quantity for quantity in facts.get("quantities", ()) if quantity not in QUANTITIES]
+    if unknown:
+        raise Refused(_("This is no quantity we know."))
+    strangers = sorted(set(facts.get("sample", ())) - set(compass.present))
+    if strangers:
+        raise Refused(_("The sample names keys this set does not have: %(keys)s.") % {"keys": format_keys(strangers)})
+    for name, value in facts.items():
+        if name == "quantities":
+            value = [quantity for quantity in QUANTITIES if quantity in value]
+        elif name == "sample":
+            value = sorted(set(value))
+        elif name == "note":
+            value = value.strip()
+        elif name not in ("gauge", "humidity", "temperature"):
+            raise TypeError(name)
+        setattr(check, name, value)

@@ -1,6 +1,7 @@
 """What holds for the project as a whole: where things lie, who may import what, what no file may hold."""
 
 import ast
+import importlib
 import os
 import re
 import subprocess
@@ -8,11 +9,13 @@ import sys
 import tomllib
 from collections.abc import Iterator
 from functools import cache
+from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
 from django.core.management import call_command
 from django.template.loader import get_template
+from PIL import ImageFile
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {
@@ -131,19 +134,41 @@ def test_the_locks_carry_hashes_and_no_address():
         assert [line[:60] for line in pins if not re.match(r"[a-z0-9._-]+==\S+ .*--hash=sha256:", line)] == []
 
 
-def test_the_locks_answer_everything_pyproject_asks_for():
+def distribution(name: str) -> str:
+    """The name of a package as registries compare it."""
+    return re.sub(r"[-_.]+", "-", name).lower()
+
+
+def asked_for(*, tests: bool = False) -> set[str]:
+    """What pyproject.toml asks for by name: for the program, or for its tests."""
     project = tomllib.loads(read(Path("pyproject.toml")))["project"]
+    lines = project["optional-dependencies"]["test"] if tests else project["dependencies"]
+    return {distribution(name.group()) for line in lines if (name := re.match(r"[A-Za-z0-9._-]+", line))}
 
-    def asked(lines: list[str]) -> set[str]:
-        names = (re.match(r"[A-Za-z0-9._-]+", line) for line in lines)
-        return {re.sub(r"[-_.]+", "-", name.group()).lower() for name in names if name}
 
+def test_the_locks_answer_everything_pyproject_asks_for():
     def pinned(lock: str) -> set[str]:
         return set(re.findall(r"^([a-z0-9._-]+)==", read(Path(lock)), re.MULTILINE))
 
     program_pins, test_pins = pinned("requirements.lock"), pinned(".ci/tests.lock")
-    assert asked(project["dependencies"]) - program_pins == set()
-    assert asked(project["optional-dependencies"]["test"]) - program_pins - test_pins == set()
+    assert asked_for() - program_pins == set()
+    assert asked_for(tests=True) - program_pins - test_pins == set()
+
+
+def test_every_package_that_is_imported_is_asked_for_by_name():
+    distributions = packages_distributions()
+
+    def unasked(paths: list[Path], asked: set[str]) -> set[str]:
+        tops = {(module.partition(".")[0], path) for path in paths for module in imports(path)}
+        return {
+            f"{path}: {top}"
+            for top, path in tops
+            if top not in sys.stdlib_module_names | {"shop", "keyboards", "tests"}
+            and not asked & {distribution(name) for name in distributions.get(top, [])}
+        }
+
+    assert unasked(program(), asked_for()) == set()
+    assert unasked(files(".py", under=("tests",)), asked_for() | asked_for(tests=True)) == set()
 
 
 # --- who may import what -------------------------------------------------------------------------
@@ -207,6 +232,11 @@ def test_only_one_file_imports_weasyprint():
 def test_chance_that_can_be_foretold_serves_samples_and_the_demonstration_alone():
     found = {path for path in program() for module in imports(path) if module == "random"}
     assert {str(path) for path in found if "demo" not in path.parts} == {"keyboards/core/spread.py"}
+
+
+def test_making_papers_lets_no_half_photo_in():
+    importlib.import_module("shop.documents.pdf")
+    assert ImageFile.LOAD_TRUNCATED_IMAGES is False  # WeasyPrint sets it for the whole process
 
 
 def test_only_one_file_asks_whether_htmx_made_the_request():

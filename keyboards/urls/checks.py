@@ -1,5 +1,10 @@
-"""Checks, readings, findings, photos."""
+"""Checks, readings, findings, photos, measuring instruments. `bench/checks/<pk>/` itself is the bench run."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from keyboards.views import entries
+
+urlpatterns = [
+    path("bench/token/", entries.bench_token, name="bench_token"),
+    path("bench/checks/<int:pk>/operations/", entries.operations, name="operations"),
+]

@@ -41,6 +41,7 @@ if not SITE_ADDRESS.startswith(("http://", "https://")):
     raise ImproperlyConfigured(f"SITE_ADDRESS must begin with http:// or https://; it is {SITE_ADDRESS!r}.")
 HTTPS = SITE_ADDRESS.startswith("https://")
 CSRF_TRUSTED_ORIGINS = [SITE_ADDRESS]
+CSRF_FAILURE_VIEW = "shop.views.stale.stale_token"
 
 INSTALLED_APPS = [
     "django.contrib.auth",

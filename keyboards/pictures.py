@@ -9,8 +9,8 @@ from django.utils.translation import pgettext
 
 from keyboards.drawing.plots import Plot
 from keyboards.drawing.row import KeyFace, RowWords, Section, button_row, describe_row, small_row
-from keyboards.models import Check, Compass, KeyReading
-from shop.models import Job
+from keyboards.models import Check, Compass, KeyReading, Photo
+from shop.models import Estimate, Job
 
 
 def grade_words() -> dict[int, str]:
@@ -150,3 +150,17 @@ def set_row(
         counts=counts,
         read=sum(counts[grade] for grade in "0123"),
     )
+
+
+def photos_for(job: Job) -> list[Photo]:
+    """Photos of a set that may go beside an estimate: of keys and findings first, then of the whole."""
+    photos = list(Photo.objects.filter(job=job))
+    return sorted(photos, key=lambda photo: (photo.key is None, photo.key or 0, photo.taken_at))
+
+
+def photos_of(estimate: Estimate) -> list[Photo]:
+    """The photos an estimate names, in its order; one that is gone is passed over."""
+    if not estimate.photos:
+        return []
+    by_op = {str(photo.op): photo for photo in Photo.objects.filter(job_id=estimate.job_id, op__in=estimate.photos)}
+    return [by_op[op] for op in estimate.photos if op in by_op]

@@ -15,7 +15,7 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
-from shop.models import STAGE_TITLES, Client, Event, Instrument, Job, Workshop
+from shop.models import STAGE_TITLES, Client, Event, Instrument, Job, Operation, Workshop
 
 EVENT_WORDS: dict[str, str | Promise] = {
     # the counter
@@ -80,7 +80,7 @@ def _moment(value: Any) -> str:
 
 
 def _field(name: Any) -> str:
-    for model in (Job, Client, Instrument, Workshop):
+    for model in (Job, Client, Instrument, Workshop, Operation):
         try:
             return str(model._meta.get_field(str(name)).verbose_name)  # type: ignore[union-attr]
         except FieldDoesNotExist:

@@ -10,6 +10,7 @@ from decimal import Decimal
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
+from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
 from shop.core import money, tags
@@ -113,6 +114,9 @@ class Estimate(models.Model):
 
     def __str__(self):
         return self.title
+
+    def get_absolute_url(self) -> str:
+        return f"{reverse('estimate_detail', args=[self.number])}?version={self.version}"
 
     @property
     def title(self) -> str:

@@ -4,11 +4,12 @@ from decimal import Decimal
 
 from django import template
 from django.utils.formats import number_format
+from django.utils.timezone import localdate
 
 from shop import event_words
+from shop.access import DESK, OWNER, may
 from shop.core import money as core_money
-from shop.models import Event
-from shop.models import Line
+from shop.models import EstimateState, Event, Line
 from shop.models.prices import plain_number, units_in_words
 
 register = template.Library()
@@ -36,9 +37,9 @@ def percent(rate: Decimal) -> str:
 
 
 @register.filter
-def amount_of(line: Line) -> str:
-    """The number alone: 88, 1.5."""
-    return plain_number(line.quantity)
+def plain(number: Decimal) -> str:
+    """A number without needless zeros: 88, 1.5."""
+    return plain_number(number)
 
 
 @register.inclusion_tag("components/field.html")
@@ -63,3 +64,16 @@ def route_rail(job, *, big: bool = False):
 def in_words(event: Event) -> str:
     """What somebody did: "finished: Arrival check"."""
     return event_words.sentence(event)
+
+
+@register.inclusion_tag("shop/estimates/_panel.html", takes_context=True)
+def estimates_panel(context, job):
+    """The job's estimates on its page, the newest first: state and choice. Two queries."""
+    person = context["user"]
+    rows = list(job.estimates.prefetch_related("answers__option").order_by("-number", "-version"))
+    for row in rows:
+        row.past = row.state == EstimateState.SENT and row.is_over(localdate())
+        answer = row.answer
+        row.chosen = answer.option if answer else None
+    writes = may(person, OWNER) and not job.left_at and not any(row.is_draft for row in rows)
+    return {"rows": rows, "job": job, "opens": may(person, DESK), "writes": writes}

@@ -16,6 +16,7 @@ from django.utils import formats, timezone
 from django.utils.translation import gettext as _
 
 from shop.core import money
+from shop.core.errors import MeasurementError
 from shop.documents.estimate import estimate_html
 from shop.documents.pdf import render_pdf
 from shop.models import (
@@ -39,6 +40,7 @@ from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
 MOST_OPTIONS = 3
+MOST_LINES = 80
 LETTERS = "ABC"
 # A link goes on showing the estimate for a while after its last day, so that the client can ask for a fresh one,
 # and for years after a yes: what was agreed, and its PDF, are then the client's paper.
@@ -220,6 +222,7 @@ def estimate_draft(
         rows += [_line(estimate, option, line, place, prices) for place, line in enumerate(draft.lines, start=1)]
     rows += [_line(estimate, None, line, place, prices) for place, line in enumerate(common, start=1)]
     Line.objects.bulk_create(rows)
+    _check_sums(estimate)
     if working_days is None:
         _save(estimate, {"working_days": promises.working_days_for(estimate, at=at)})
     record("estimate_drafted", by=by, job=job, at=at, estimate=estimate.title, version=version, **details)
@@ -313,9 +316,10 @@ def draft_change(
     for option in row.options.all():
         if option.pk in options:
             _save(option, options[option.pk])
+    here = {None, *row.options.values_list("pk", flat=True)}
     for line in row.lines.all():
-        if line.pk in lines:
-            _save(line, lines[line.pk])
+        typed = lines.get(line.pk, {})
+        _save(line, {name: value for name, value in typed.items() if name != "option_id" or value in here})
     return row
 
 
@@ -326,7 +330,20 @@ def line_add(estimate: Estimate, draft: DraftLine, *, option: Option | None = No
     last = row.lines.filter(option=option).aggregate(last=Max("position"))["last"] or 0
     line = _line(row, option, draft, last + 1, _Prices(Workshop.ours()))
     line.save()
+    _check_sums(row)
     return line
+
+
+def _check_sums(estimate: Estimate) -> None:
+    """Refuses amounts that no sum can hold, before they are kept."""
+    row = _settled(estimate)
+    try:
+        for priced in row.offer:
+            row.priced(priced.option, row.extras)
+    except MeasurementError:
+        raise Refused(_("These amounts are too large to add up.")) from None
+    if row.lines.count() > MOST_LINES:
+        raise Refused(_("An estimate holds at most %(most)d lines.") % {"most": MOST_LINES})
 
 
 @transaction.atomic

@@ -95,7 +95,7 @@ LYSA = Make(
 )  # fmt: skip
 CORIN = Make(seed=1987, mortise=5.50, noise=0.016, worn=0.35, play=0.6)
 CHOIR = Make(seed=1951, mortise=5.58, drift=0.10, noise=0.025, worn=0.7, torn=(1, 2, 3, 60, 61, 88), loose=(35, 36))
-VALE2 = Make(seed=1936, mortise=5.57, noise=0.02, worn=0.8, skew=((30, 1.5), (88, 0.0)))
+VALE2 = Make(seed=1936, mortise=5.57, noise=0.02, worn=0.8, skew=((38, 1.5), (88, 0.0)))
 LYSA2 = Make(seed=1911, mortise=5.64, noise=0.024, worn=0.6, torn=(5, 18, 19, 44), skew=((88, 1.0),))
 
 

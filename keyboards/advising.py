@@ -1,0 +1,832 @@
+"""Rows of the database -> core -> advice: cloth or buttons, section by section, and why.
+
+advise() reads a check, its keys and the price list, and answers with keyboards/core/advice.py values. Nothing is kept
+here; a decision taken on an advice is kept by keyboards/workflow/decisions.py.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from math import prod
+from typing import Any
+
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from keyboards.core import choice, fit, skew, spread
+from keyboards.core.advice import (
+    Advice,
+    Basis,
+    ClothAdvice,
+    CostLine,
+    Flip,
+    KeyAdvice,
+    OptionAdvice,
+    Plan,
+    Reason,
+    SectionAdvice,
+    SectionSpread,
+)
+from keyboards.core.assumptions import Assumed, Effective, effective
+from keyboards.core.keys import KeyRange, format_keys
+from keyboards.core.quantities import show
+from keyboards.models import Assumptions, Check, CheckKind, Compass, Finding, FindingGroup, KeyReading
+from shop.core import money
+from shop.models import Job, Operation, Workshop
+
+# The operations of the price list that the calculation needs (shop/workflow/opening.py makes them).
+CODES = ("strip", "cloth", "repair", "repair_setup", "button_single", "button_batch", "button_setup")
+# Findings of the starting list that carry a rule of their own; the shop may retire them, not rename them.
+_CRACKED = ("button_cracked", "button_split", "button_wrong")
+_LOOSE = ("button_loose",)
+_REPAIRED = ("mortise_shim",)
+_SEVERE = 2
+_FEWEST_FOR_SPREAD = 5
+
+
+def assumptions_of(job: Job | None) -> Effective:
+    """Starting values, the shop's, the job's, with what is wrong in them."""
+    shop_row = Assumptions.objects.filter(job__isnull=True).first()
+    own = Assumptions.objects.filter(job=job).first() if job else None
+    return effective(shop_row.values if shop_row else {}, own.values if own else {})
+
+
+def assumptions_for(job: Job | None) -> Assumed:
+    """The values that hold for a job (None: for the shop), the limits of the final check among them."""
+    return assumptions_of(job).assumed
+
+
+def basis_for(job: Job) -> Check | None:
+    """The check an advice rests on: the newest stripped check that has readings, else the newest arrival check."""
+    checks = Check.objects.filter(job=job, keys__isnull=False).distinct().select_related("begun_by")
+    for kind in (CheckKind.STRIPPED, CheckKind.ARRIVAL):
+        found = checks.of_kind(kind).first()
+        if found is not None:
+            return found
+    return None
+
+
+def option_title(option: str) -> str:
+    """An option in words."""
+    return {
+        choice.RECLOTHE: _("New cloth"),
+        choice.RECLOTHE_WITH_REPAIRS: _("New cloth, torn mortises lined"),
+        choice.RENEW_FAILING: _("New buttons where they fail"),
+        choice.RENEW_SECTION: _("New buttons throughout"),
+    }[option]
+
+
+def section_title(name: str) -> str:
+    """The three customary sections in words; a name given by hand as it is."""
+    return {"bass": _("Bass"), "middle": _("Middle"), "treble": _("Treble")}.get(name, name)
+
+
+# --- prices --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _PriceList:
+    prices: choice.Prices | None
+    operations: Mapping[str, Operation]
+    missing: tuple[str, ...]
+    rate: float
+    currency: str
+
+    def each(self, code: str) -> tuple[float, float]:
+        """Minutes and money of one unit, as the estimate will price it."""
+        operation = self.operations[code]
+        price = money.unit_price(operation.minutes, Decimal(str(self.rate)), operation.material_price, self.currency)
+        return float(operation.minutes), float(price)
+
+
+def _price_list(assumed: Assumed) -> _PriceList:
+    workshop = Workshop.ours()
+    rows = {row.code: row for row in Operation.objects.in_use().filter(code__in=CODES)}
+    missing = tuple(code for code in CODES if code not in rows)
+    rate = float(workshop.hourly_rate)
+    if missing:
+        return _PriceList(None, rows, missing, rate, workshop.currency)
+
+    def minutes(code: str) -> float:
+        return float(rows[code].minutes)
+
+    def material(code: str) -> float:
+        return float(rows[code].material_price)
+
+    prices = choice.Prices(
+        hourly_rate=rate,
+        minutes_strip=minutes("strip"),
+        minutes_cloth=minutes("cloth"),
+        cloth_material=material("cloth"),
+        minutes_repair=minutes("repair"),
+        repair_material=material("repair"),
+        setup_repair=minutes("repair_setup"),
+        minutes_new_single=minutes("button_single"),
+        minutes_new_batch=minutes("button_batch"),
+        button_material=material("button_batch"),
+        setup_spec=minutes("button_setup"),
+        visit_fixed=assumed.visit_fixed,
+        visit_key=assumed.visit_key,
+    )
+    return _PriceList(prices, rows, (), rate, workshop.currency)
+
+
+# --- keys ----------------------------------------------------------------------------------------
+
+
+def _mm(canonical: int | None) -> float | None:
+    return None if canonical is None else canonical / 1000
+
+
+def _median_pin(rows: Sequence[KeyReading]) -> float | None:
+    pins = [row.balance_pin / 1000 for row in rows if row.balance_pin is not None]
+    return spread.robust_spread(pins).median if pins else None
+
+
+_NO_LIMIT = 1e6
+
+
+def _misfit(width: float, pin: float, cloth: float, held: Assumed) -> tuple[float, float]:
+    """The misfit of one mortise with one cloth, and its standard uncertainty, mm."""
+    return (
+        fit.misfit(width, pin, cloth, held.compression, held.clearance),
+        fit.misfit_uncertainty(cloth, held.compression, held.u_mortise, held.u_pin, held.u_cloth, held.u_compression),
+    )
+
+
+def _served(width: float, pin: float, held: Assumed) -> tuple[float, bool]:
+    """The chance that some stocked cloth serves a mortise, and whether one reading leaves it open.
+
+    A mortise is served unless it is loose with the thickest cloth or tight with the thinnest.
+    """
+    loose, u_loose = _misfit(width, pin, max(held.stock), held)
+    tight, u_tight = _misfit(width, pin, min(held.stock), held)
+    fills = fit.conformance_probability(loose, u_loose, -_NO_LIMIT, held.upper)
+    enters = fit.conformance_probability(tight, u_tight, held.lower, _NO_LIMIT)
+    states = (
+        fit.conformance_status(loose, u_loose, -_NO_LIMIT, held.upper),
+        fit.conformance_status(tight, u_tight, held.lower, _NO_LIMIT),
+    )
+    return max(fills + enters - 1, 0.0), any(state.startswith("marginal") for state in states)
+
+
+def _found(row: KeyReading | None, codes: Sequence[str]) -> bool:
+    return row is not None and any(row.findings.get(code, 0) >= _SEVERE for code in codes)
+
+
+def _key(
+    key: int, row: KeyReading | None, catalogue: Mapping[str, Finding], pins: tuple[float | None, float], held: Assumed
+) -> KeyAdvice:
+    """One key by itself: which stocked cloth serves its mortise, and what was found on it."""
+    median_pin, nominal = pins
+    width = _mm(row.balance_mortise_width) if row else None
+    measured_pin = _mm(row.balance_pin) if row else None
+    pin, pin_from = (
+        (measured_pin, "measured")
+        if measured_pin is not None
+        else (median_pin, "median")
+        if median_pin is not None
+        else (nominal, "nominal")
+    )
+    status, cloth, clearance, chance, marginal = "not measured", None, None, None, False
+    if width is not None and width <= pin:
+        status = "impossible"
+    elif width is not None:
+        found = fit.classify_key(width, pin, held.compression, held.clearance, held.stock, held.lower, held.upper)
+        status, cloth = found.status, found.cloth
+        clearance = found.misfit + held.clearance
+        chance, marginal = _served(width, pin, held)
+    why = []
+    findings = row.findings if row else {}
+    wood = [
+        code
+        for code, severity in findings.items()
+        if severity >= _SEVERE
+        and code in catalogue
+        and catalogue[code].group in (FindingGroup.MORTISE, FindingGroup.BUTTON)
+        and catalogue[code].grade >= 2
+    ]
+    if wood:
+        why.append("wood")
+    if status == "oversize":
+        why.append("oversize")
+    cracked, loose = _found(row, _CRACKED), _found(row, _LOOSE)
+    if cracked:
+        why.append("cracked")
+    if loose:
+        why.append("loose")
+    if _found(row, _REPAIRED) and (status == "oversize" or len(wood) > 1):
+        why.append("repaired_before")
+    cover = None
+    if row and row.button_length is not None and row.slot_length is not None:
+        cover = (row.button_length - row.slot_length) / 2000 - abs(row.mortise_offset or 0) / 1000
+        if cover < held.cover_least:
+            why.append("cover")
+    spent = row is not None and row.grade == 3
+    return KeyAdvice(
+        key=key,
+        width=width,
+        pin=pin,
+        pin_from=pin_from,
+        status=status,
+        cloth=cloth,
+        clearance=clearance,
+        chance=chance,
+        read=row is not None and (row.grade is not None or width is not None),
+        failing=bool(why) or spent,
+        renew=cracked or "repaired_before" in why or "cover" in why or spent,
+        marginal=marginal and not why,
+        why=tuple(why),
+        skew=_mm(row.skew) if row else None,
+        cut_skew=None,
+        cover=cover,
+    )
+
+
+# --- sections ------------------------------------------------------------------------------------
+
+
+def _pattern(keys: Sequence[KeyAdvice]) -> skew.SkewPattern | None:
+    angles = [(key.key, key.skew) for key in keys if key.skew is not None]
+    if len(angles) < skew.FEWEST_KEYS:
+        return None
+    return skew.find_sections([key for key, _angle in angles], [angle for _key, angle in angles])
+
+
+def _ranges(
+    compass: Compass, by_hand: Sequence[Sequence[Any]], keys: Sequence[KeyAdvice]
+) -> tuple[list[KeyRange], str]:
+    """By hand where the shop moved them; else the customary three, parted where the angle steps inside one."""
+    if by_hand:
+        return [KeyRange(str(title), int(first), int(last)) for title, first, last in by_hand], "hand"
+    out: list[KeyRange] = []
+    found = False
+    for part in compass.keys.sections():
+        pattern = _pattern([key for key in keys if part.first <= key.key <= part.last])
+        if pattern is None or pattern.kind != "steps" or pattern.certainty == "undecided":
+            out.append(part)
+            continue
+        found = True
+        first = part.first
+        for here, there in zip(pattern.sections, pattern.sections[1:], strict=False):
+            last = (here.last + there.first) // 2
+            out.append(KeyRange(part.name, first, last))
+            first = last + 1
+        out.append(KeyRange(part.name, first, part.last))
+    return out, "skew" if found else "range"
+
+
+@dataclass(frozen=True)
+class _Angles:
+    """How the mortises of one section stand: kind, the angle at its first and last key."""
+
+    kind: str
+    first: float | None
+    last: float | None
+
+    def at(self, key: int, part: KeyRange) -> float | None:
+        if self.first is None or self.last is None:
+            return None
+        if part.last == part.first:
+            return self.first
+        return self.first + (self.last - self.first) * (key - part.first) / (part.last - part.first)
+
+
+def _angles(keys: Sequence[KeyAdvice], part: KeyRange) -> _Angles:
+    pattern = _pattern(keys)
+    if pattern is None:
+        angles = [key.skew for key in keys if key.skew is not None]
+        if not angles:
+            return _Angles("", None, None)
+        level = spread.robust_spread(angles).median
+        return _Angles("uniform", level, level)
+    if pattern.kind == "fan":
+        ends = (pattern.intercept + pattern.slope * part.first, pattern.intercept + pattern.slope * part.last)
+        return _Angles("fan", *ends)
+    count = sum(len(section.keys) for section in pattern.sections)
+    level = sum(section.angle * len(section.keys) for section in pattern.sections) / count
+    return _Angles("straight" if pattern.kind == "straight" else "uniform", level, level)
+
+
+def _cloth(keys: Sequence[KeyAdvice], held: Assumed) -> ClothAdvice | None:
+    able = [key for key in keys if key.width is not None and key.status != "impossible"]
+    if not able:
+        return None
+    pin = spread.robust_spread([key.pin for key in able]).median
+    # Each mortise is judged on the section's pin, so the pin's own deviation is taken off its width.
+    widths = [key.width - (key.pin - pin) for key in able if key.width is not None]
+    common = (pin, held.compression, held.clearance, held.stock, held.lower, held.upper)
+    one = fit.choose_cloths(widths, *common, count=1)
+    two = fit.choose_cloths(widths, *common, count=2) if len(held.stock) > 1 else one
+    return ClothAdvice(one.cloths[0], one.fitted, two.cloths, two.fitted, len(able))
+
+
+def _distribution(keys: Sequence[KeyAdvice], held: Assumed, total: int) -> tuple[float, ...]:
+    """The chances that 0..n keys of the section fail: those found failing by sight for certain, the others by their
+    mortise, with the section as its own prior (the scatter already holds the error of reading)."""
+    seen = [key for key in keys if key.failing and key.why != ("oversize",)]
+    certain = len(seen)
+    open_ones = [key for key in keys if key.clearance is not None and key not in seen]
+    if not open_ones:
+        return tuple(1.0 if count == certain else 0.0 for count in range(total + 1))
+    thickest = max(held.stock)
+    misfits = [_misfit(key.width, key.pin, thickest, held)[0] for key in open_ones if key.width is not None]
+    alone, common = fit.uncertainty_parts(
+        thickest, held.compression, held.u_mortise, held.u_pin, held.u_cloth, held.u_compression
+    )
+    posterior = fit.set_posterior(misfits, alone)
+    # Only a mortise too wide for every cloth is the wood's fault; too tight is a matter of pin or cloth.
+    chances = fit.failing_count_distribution(posterior.misfits, posterior.u, common, -_NO_LIMIT, held.upper)
+    out = [0.0] * (total + 1)
+    for count, chance in enumerate(chances):
+        out[min(count + certain, total)] += chance
+    return tuple(out)
+
+
+def _condition(keys: int, failing: int, specs_failing: int, specs_all: int, held: Assumed) -> choice.SectionCondition:
+    return choice.SectionCondition(
+        keys=keys,
+        failing=failing,
+        specs_failing=specs_failing,
+        specs_all=specs_all,
+        p_ok=held.p_ok,
+        p_failing=held.p_failing,
+        p_repaired=held.p_repaired,
+        p_new=held.p_new,
+    )
+
+
+def work_of(option: str, keys: int, failing: int, specs_failing: int, specs_all: int) -> dict[str, int]:
+    """What an option does, in operations of the price list: code -> quantity. Nothing is done no times."""
+    quantities = {"cloth": keys}
+    if option == choice.RENEW_SECTION:
+        quantities |= {"button_batch": keys, "button_setup": specs_all}
+    elif option == choice.RENEW_FAILING:
+        quantities |= {"strip": keys - failing, "button_single": failing, "button_setup": specs_failing}
+    else:
+        quantities["strip"] = keys
+        if option == choice.RECLOTHE_WITH_REPAIRS and failing:
+            quantities |= {"repair": failing, "repair_setup": 1}
+    return {code: quantity for code, quantity in quantities.items() if quantity}
+
+
+def _risk(option: str, keys: int, failing: int, held: Assumed) -> tuple[float, float]:
+    """The chance that no key of the section comes back, and how many are expected to."""
+    groups = {
+        choice.RECLOTHE: ((keys - failing, held.p_ok), (failing, held.p_failing)),
+        choice.RECLOTHE_WITH_REPAIRS: ((keys - failing, held.p_ok), (failing, held.p_repaired)),
+        choice.RENEW_FAILING: ((keys - failing, held.p_ok), (failing, held.p_new)),
+        choice.RENEW_SECTION: ((keys, held.p_new),),
+    }[option]
+    return prod((1 - chance) ** count for count, chance in groups), sum(count * chance for count, chance in groups)
+
+
+def _different(options: Sequence[OptionAdvice]) -> dict[str, float]:
+    """The costs of what may be advised; of options that are the same work, the least invasive alone."""
+    out: dict[str, float] = {}
+    seen: list[tuple[CostLine, ...]] = []
+    for row in options:
+        if not row.never and row.lines not in seen:
+            out[row.option] = row.cost
+            seen.append(row.lines)
+    return out
+
+
+_FORBIDS = {
+    "cracked": (choice.RECLOTHE, choice.RECLOTHE_WITH_REPAIRS),
+    "cover": (choice.RECLOTHE, choice.RECLOTHE_WITH_REPAIRS),
+    "repaired_before": (choice.RECLOTHE, choice.RECLOTHE_WITH_REPAIRS),
+    "loose": (choice.RECLOTHE,),
+    "wood": (choice.RECLOTHE,),
+    "oversize": (choice.RECLOTHE,),
+}
+
+
+def _reasons(part: KeyRange, index: int, keys: Sequence[KeyAdvice], cloth: ClothAdvice | None, angles: _Angles,
+             widths: SectionSpread | None, cost: float, specs: int, held: Assumed) -> tuple[Reason, ...]:  # fmt: skip
+    """Why, before what it costs: each with its numbers and its keys."""
+    out: list[Reason] = []
+
+    def add(reason: str, names: Sequence[int] = (), **numbers: Any) -> None:
+        out.append(Reason(reason, index, numbers, tuple(names)))
+
+    def those(word: str) -> list[int]:
+        return [key.key for key in keys if word in key.why]
+
+    of = len(keys)
+    if found := those("cracked"):
+        add("cracked", found)
+    if found := those("loose"):
+        add("loose", found)
+    if found := those("cover"):
+        add("cover", found, least=held.cover_least, cover=min(key.cover for key in keys if key.cover is not None))
+    if found := those("oversize"):
+        pin = spread.robust_spread([key.pin for key in keys]).median
+        widest = pin + held.clearance + held.upper + 2 * (1 - held.compression) * max(held.stock)
+        add("oversize", found, of=of, widest=widest, u=held.u_mortise)
+    if found := those("wood"):
+        add("wood", found, of=of)
+    if found := those("repaired_before"):
+        add("repaired_before", found)
+    if cloth is not None:
+        add("one_cloth", cloth=cloth.one, fits=cloth.one_fits, of=cloth.of)
+        if cloth.two_fits > cloth.one_fits:
+            add("two_cloths", cloths=cloth.two, fits=cloth.two_fits, of=cloth.of)
+    if widths is not None and len([key for key in keys if key.width is not None]) >= _FEWEST_FOR_SPREAD:
+        add("spread", sd=widths.sd, low=widths.low, high=widths.high)
+    if found := [key.key for key in keys if key.status == "undersize"]:
+        add("undersize", found)
+    if found := [key.key for key in keys if key.status == "stock gap"]:
+        add("stock_gap", found)
+    if angles.kind == "fan" and angles.first is not None:
+        add("fan", first=angles.first, last=angles.last, groups=specs)
+    if cost > held.clearance / 2:
+        add("skew_copy", angle=max(abs(angles.first or 0), abs(angles.last or 0)), cost=cost, clearance=held.clearance)
+    if found := [key.key for key in keys if key.marginal]:
+        add("marginal", found)
+    return tuple(out)
+
+
+def _section(
+    part: KeyRange, index: int, keys: Sequence[KeyAdvice], numbers: Sequence[int], list_: _PriceList, held: Assumed
+) -> tuple[SectionAdvice, list[KeyAdvice]]:
+    """The advice on one section, and its keys with what they will be cut to and have after the work."""
+    angles = _angles(keys, part)
+    step = held.fan_step if angles.kind == "fan" else held.angle_step
+    turned = {}
+    for key in keys:
+        angle = angles.at(key.key, part)
+        turned[key.key] = None if angle is None else skew.round_angle(angle, step)
+    failing = [key for key in keys if key.failing]
+    specs_all = max(len(set(turned.values())), 1)
+    specs_failing = min(len({turned[key.key] for key in failing}), len(failing))
+    measured = [key for key in keys if key.width is not None]
+    read = [key for key in keys if key.read]
+    cloth = _cloth(keys, held)
+    widths = None
+    if measured:
+        values = [key.width for key in measured if key.width is not None]
+        robust = spread.robust_spread(values)
+        widths = SectionSpread(robust.median, robust.mad_sd, min(values), max(values))
+    steepest = max(abs(angles.first or 0), abs(angles.last or 0))
+    cost = 0.0
+    if steepest:
+        pin = spread.robust_spread([key.pin for key in keys]).median
+        cost = held.clearance - fit.effective_clearance(
+            pin + held.clearance, pin, min(steepest, fit.MOST_SKEW), held.pin_travel
+        )
+    distribution = _distribution(keys, held, len(keys)) if read else ()
+    expected = sum(count * chance for count, chance in enumerate(distribution))
+    reasons = _reasons(part, index, keys, cloth, angles, widths, cost, specs_all, held)
+    options: list[OptionAdvice] = []
+    advised = runner_up = ""
+    margin: float | None = None
+    close, breakeven, flip = False, None, 0.0
+    flips: tuple[Flip, ...] = ()
+    if read and list_.prices is not None and keys:
+        condition = _condition(len(keys), len(failing), specs_failing, specs_all, held)
+        costs = choice.expected_costs(condition, list_.prices, distribution)
+        present = {word for key in keys for word in key.why}
+        for option in choice.OPTIONS:
+            lines = []
+            for code, quantity in work_of(option, len(keys), len(failing), specs_failing, specs_all).items():
+                minutes, each = list_.each(code)
+                lines.append(CostLine(code, quantity, minutes, each, quantity * each))
+            work = sum(line.total for line in lines)
+            against = tuple(word for word, barred in _FORBIDS.items() if word in present and option in barred)
+            options.append(
+                OptionAdvice(
+                    option=option,
+                    cost=costs[option],
+                    work=work,
+                    comeback=costs[option] - work,
+                    lines=tuple(lines),
+                    against=against,
+                    never=bool(against),
+                    stays_loose=float(len(failing)) if option == choice.RECLOTHE else 0.0,
+                )
+            )
+        allowed = _different(options)
+        advised = choice.cheapest(allowed)
+        others = {name: value for name, value in allowed.items() if name != advised}
+        if others:
+            runner_up = min(others, key=lambda name: others[name])
+            margin = (others[runner_up] - allowed[advised]) / allowed[advised] if allowed[advised] else None
+            rank = choice.OPTIONS.index
+            gentle, other = sorted((advised, runner_up), key=rank)
+            # The gentler way is right while fewer keys fail than this.
+            breakeven = choice.breakeven_failing(condition, list_.prices, gentle, other)
+            if breakeven:
+                flip = fit.flip_from_distribution(distribution, len(failing), breakeven - 1)
+        firm = choice.sensitivity(condition, list_.prices, held.sensitivity_change)
+        if firm.choice == advised:
+            flips = tuple(
+                Flip(
+                    name,
+                    up=firm.high[name] if firm.high[name] in allowed and firm.high[name] != advised else "",
+                    down=firm.low[name] if firm.low[name] in allowed and firm.low[name] != advised else "",
+                )
+                for name in firm.low
+            )
+            flips = tuple(row for row in flips if row.up or row.down)
+        close = bool(flips) or (margin is not None and margin < held.close_margin)
+    bound = None
+    if measured and len(measured) < len(keys):
+        among = sum(1 for key in measured if key.failing)
+        bound = spread.upper_failing(len(keys), len(measured), among, held.confidence)
+    section = SectionAdvice(
+        title=section_title(part.name),
+        first=part.first,
+        last=part.last,
+        keys=tuple(numbers),
+        read=tuple(key.key for key in read),
+        measured=tuple(key.key for key in measured),
+        failing=tuple(key.key for key in failing),
+        expected=expected,
+        distribution=distribution,
+        bound=bound,
+        flip=flip,
+        spread=widths,
+        cloth=cloth,
+        skew_kind=angles.kind,
+        skew_level=angles.first,
+        skew_level_end=angles.last,
+        specs_all=specs_all,
+        specs_failing=specs_failing,
+        skew_cost=cost,
+        options=tuple(options),
+        advised=advised,
+        runner_up=runner_up,
+        margin=margin,
+        close=close,
+        breakeven=breakeven,
+        flips=flips,
+        reasons=reasons,
+    )
+    return section, [_after(key, section, turned[key.key], held) for key in keys]
+
+
+def _after(key: KeyAdvice, section: SectionAdvice, turned: float | None, held: Assumed) -> KeyAdvice:
+    """The key with the angle it would be cut to and the clearance expected after the advised work."""
+    after = None
+    made_new = section.advised == choice.RENEW_SECTION or (key.failing and section.advised != choice.RECLOTHE)
+    if made_new:
+        after = held.clearance
+    elif key.width is not None and key.status != "impossible" and section.cloth is not None:
+        cloths = section.cloth.two if section.cloth.two_fits > section.cloth.one_fits else (section.cloth.one,)
+        options = [fit.fitted_clearance(key.width, key.pin, cloth, held.compression) for cloth in cloths]
+        after = min(options, key=lambda clearance: abs(clearance - held.clearance))
+    return replace(key, cut_skew=turned, after=after)
+
+
+# --- the set -------------------------------------------------------------------------------------
+
+
+def _plan(plan_id: str, sections: Sequence[SectionAdvice], options: Sequence[str], held: Assumed) -> Plan:
+    chosen = [section.option(option) for section, option in zip(sections, options, strict=True)]
+    risks = [
+        _risk(option, len(section.keys), len(section.failing), held)
+        for section, option in zip(sections, options, strict=True)
+    ]
+    visit = 1 - prod(quiet for quiet, _back in risks)
+    back = sum(returning for _quiet, returning in risks)
+    work = sum(row.work for row in chosen if row)
+    comeback = held.visit_fixed * visit + held.visit_key * back
+    loose = sum(row.stays_loose for row in chosen if row)
+    return Plan(plan_id, tuple(options), work, comeback, work + comeback, loose, visit, back)
+
+
+def _plans(sections: Sequence[SectionAdvice], held: Assumed) -> tuple[Plan, ...]:
+    """Two or three ways for the whole set, the cheapest work first; a way that equals the advised one is left out."""
+    if not sections or not all(section.options for section in sections):
+        return ()
+    count = len(sections)
+    advised = [section.advised for section in sections]
+    ways = [("cheapest", [choice.RECLOTHE] * count), ("advised", advised), ("all_new", [choice.RENEW_SECTION] * count)]
+    plans = [_plan(name, sections, options, held) for name, options in ways if name == "advised" or options != advised]
+    return tuple(sorted(plans, key=lambda plan: plan.work))
+
+
+def advise(job: Job, check: Check | None = None, assumptions: Assumed | None = None) -> Advice:
+    """The advice on a set as one check read it (None: the one that advice rests on), with these assumptions.
+
+    Six queries, whatever the set.
+    """
+    held = assumptions or assumptions_for(job)
+    check = check or basis_for(job)
+    compass = Compass.objects.get(job=job)
+    own = Assumptions.objects.filter(job=job).first()
+    rows = list(KeyReading.objects.filter(check_done=check)) if check else []
+    by_key = {row.key: row for row in rows}
+    catalogue = {row.code: row for row in Finding.objects.all()}
+    prices = _price_list(held)
+    pins = (_median_pin(rows), held.pin)
+    present = compass.present
+    keys = [_key(number, by_key.get(number), catalogue, pins, held) for number in present]
+    parts, origin = _ranges(compass, own.sections if own else (), keys)
+    sections: list[SectionAdvice] = []
+    finished: list[KeyAdvice] = []
+    for index, part in enumerate(parts):
+        here = [key for key in keys if part.first <= key.key <= part.last]
+        if not here:
+            continue
+        section, done = _section(part, index, here, [key.key for key in here], prices, held)
+        sections.append(section)
+        finished += done
+    widths = [(key.key, key.width) for key in keys if key.width is not None]
+    odd: tuple[int, ...] = ()
+    if len(widths) >= _FEWEST_FOR_SPREAD:
+        odd = spread.outliers([one for one, _w in widths], [w for _k, w in widths], held.outlier_k, held.outlier_floor)
+    impossible = tuple(key.key for key in keys if key.status == "impossible")
+    read = sum(1 for key in keys if key.read)
+    failing = sum(1 for key in keys if key.failing and key.width is not None)
+    bound = None
+    if widths and len(widths) < len(keys):
+        bound = spread.upper_failing(len(keys), len(widths), failing, held.confidence)
+    provisional = check is None or check.kind != CheckKind.STRIPPED or not check.is_closed or len(widths) < len(keys)
+    reasons = [reason for section in sections for reason in section.reasons]
+    reasons += _of_the_set(check, keys, len(widths), bound, odd, impossible, pins, held)
+    basis = None
+    if check is not None:
+        by = check.begun_by.short_name
+        basis = Basis(check.pk, check.kind, check.closed_at or check.begun_at, by, check.is_closed)
+    return Advice(
+        basis=basis,
+        keys=tuple(finished),
+        sections=tuple(sections),
+        sections_from=origin,
+        plans=_plans(sections, held) if read else (),
+        reasons=tuple(reasons),
+        skew=_pattern(keys),
+        outliers=odd,
+        impossible=impossible,
+        total=len(keys),
+        read=read,
+        measured=len(widths),
+        bound=bound,
+        random=bool(check and check.sample_random),
+        provisional=provisional,
+        missing_prices=prices.missing,
+        assumed=held,
+    )
+
+
+def _of_the_set(
+    check: Check | None,
+    keys: Sequence[KeyAdvice],
+    measured: int,
+    bound: int | None,
+    odd: Sequence[int],
+    impossible: Sequence[int],
+    pins: tuple[float | None, float],
+    held: Assumed,
+) -> list[Reason]:
+    out: list[Reason] = []
+    if check is None:
+        return out
+    if impossible:
+        out.append(Reason("impossible", None, {}, tuple(impossible)))
+    explained = {key.key for key in keys if key.why}
+    if unexplained := tuple(key for key in odd if key not in explained):
+        out.append(Reason("look_again", None, {}, unexplained))
+    if measured < len(keys):
+        out.append(
+            Reason(
+                "unmeasured",
+                None,
+                {"measured": measured, "of": len(keys), "bound": bound, "random": check.sample_random,
+                 "confidence": held.confidence},
+            )
+        )  # fmt: skip
+    if check.kind != CheckKind.STRIPPED:
+        out.append(Reason("before_stripping"))
+    if pins[0] is None:
+        out.append(Reason("nominal_pin", None, {"pin": held.pin}))
+    if held.gaps:
+        out.append(Reason("gaps", None, {"gaps": held.gaps, "step": held.largest_step}))
+    return out
+
+
+# --- in words ------------------------------------------------------------------------------------
+
+
+def _length(value: float, unit: str) -> str:
+    return f"{show(round(value * 1000), unit, 3 if unit == 'in' else 2)} {unit}"
+
+
+def sentence(reason: Reason, unit: str = "mm") -> str:
+    """A reason as a sentence with its numbers, lengths in the person's unit."""
+    numbers = reason.numbers
+    names = format_keys(reason.keys)
+    count = len(reason.keys)
+
+    def mm(name: str) -> str:
+        return _length(numbers[name], unit)
+
+    match reason.id:
+        case "cracked":
+            text = ngettext(
+                "The button of key %(keys)s is cracked, split or wrong: it must be renewed.",
+                "The buttons of keys %(keys)s are cracked, split or wrong: they must be renewed.",
+                count,
+            )
+            return text % {"keys": names}
+        case "loose":
+            text = ngettext(
+                "The button of key %(keys)s is loose: glue it again or renew it, never cloth alone.",
+                "The buttons of keys %(keys)s are loose: glue them again or renew them, never cloth alone.",
+                count,
+            )
+            return text % {"keys": names}
+        case "cover":
+            return _(
+                "Keys %(keys)s: the button covers the slot's end by only %(cover)s, under %(least)s: renew longer."
+            ) % {
+                "keys": names,
+                "cover": mm("cover"),
+                "least": mm("least"),
+            }
+        case "oversize":
+            text = ngettext(
+                "%(count)d of %(of)d mortises is wider than the thickest stocked cloth can fill"
+                " (limit %(widest)s ± %(u)s): key %(keys)s. Repair or renew.",
+                "%(count)d of %(of)d mortises are wider than the thickest stocked cloth can fill"
+                " (limit %(widest)s ± %(u)s): keys %(keys)s. Repair or renew.",
+                count,
+            )
+            return text % {"count": count, "of": numbers["of"], "widest": mm("widest"), "u": mm("u"), "keys": names}
+        case "wood":
+            text = ngettext(
+                "The wood of %(count)d of %(of)d keys is damaged: %(keys)s.",
+                "The wood of %(count)d of %(of)d keys is damaged: %(keys)s.",
+                count,
+            )
+            return text % {"count": count, "of": numbers["of"], "keys": names}
+        case "repaired_before":
+            return _("Keys %(keys)s were repaired before and fail again: renew.") % {"keys": names}
+        case "one_cloth":
+            return _("One cloth of %(cloth)s fits %(fits)d of %(of)d mortises.") % {
+                "cloth": mm("cloth"),
+                "fits": numbers["fits"],
+                "of": numbers["of"],
+            }
+        case "two_cloths":
+            return _("Two cloths, %(cloths)s, fit %(fits)d of %(of)d.") % {
+                "cloths": _(" and ").join(_length(cloth, unit) for cloth in numbers["cloths"]),
+                "fits": numbers["fits"],
+                "of": numbers["of"],
+            }
+        case "spread":
+            return _("Mortise widths scatter by %(sd)s (robust standard deviation), from %(low)s to %(high)s.") % {
+                "sd": _length(numbers["sd"], unit),
+                "low": mm("low"),
+                "high": mm("high"),
+            }
+        case "undersize":
+            return _("Keys %(keys)s are tight even with the thinnest cloth: check the pin first.") % {"keys": names}
+        case "stock_gap":
+            return _("Keys %(keys)s fall between two stocked cloths.") % {"keys": names}
+        case "fan":
+            return _(
+                "The mortises fan out from %(first).1f° to %(last).1f°. New buttons would be cut in %(groups)d groups."
+            ) % {"first": numbers["first"], "last": numbers["last"], "groups": numbers["groups"]}
+        case "skew_copy":
+            return _(
+                "A new button must copy the angle: %(angle).1f° left out would cost %(cost)s of %(clearance)s clearance."
+            ) % {
+                "angle": numbers["angle"],
+                "cost": _length(numbers["cost"], unit),
+                "clearance": mm("clearance"),
+            }
+        case "marginal":
+            text = ngettext(
+                "One reading cannot tell whether key %(keys)s will fit: read it again.",
+                "One reading each cannot tell whether %(count)d keys will fit (%(keys)s): read them again.",
+                count,
+            )
+            return text % {"keys": names, "count": count}
+        case "impossible":
+            return _("Keys %(keys)s: the pin does not enter the mortise as read. Read them again.") % {"keys": names}
+        case "look_again":
+            return _("Keys %(keys)s depart from their neighbours: look again.") % {"keys": names}
+        case "unmeasured":
+            text = _("%(measured)d of %(of)d mortises are measured, so the advice is provisional.")
+            if numbers["bound"] is not None:
+                text += " " + _("With %(percent)d %% confidence at most %(bound)d keys of the set fail.")
+                if not numbers["random"]:
+                    text += " " + _("This bound assumes a random pick.")
+            return text % {
+                "measured": numbers["measured"],
+                "of": numbers["of"],
+                "bound": numbers["bound"],
+                "percent": round(numbers["confidence"] * 100),
+            }
+        case "before_stripping":
+            return _("The readings were taken before stripping: damage of the wood shows only when the cloth is out.")
+        case "nominal_pin":
+            return _("No pin was measured; %(pin)s is assumed.") % {"pin": mm("pin")}
+        case "gaps":
+            return _("Steps between stocked cloths leave gaps: a step of at most %(step)s leaves none.") % {
+                "step": _length(numbers["step"], unit)
+            }
+    raise ValueError(reason.id)

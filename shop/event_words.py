@@ -62,6 +62,17 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "link_sent_again": _("sent a new link to %(estimate)s, version %(version)s"),
     "link_withdrawn": _("withdrew the link to %(estimate)s, version %(version)s"),
     "letter_tried_again": _("tried to send a letter again"),
+    # checks, photos, lists of the bench
+    "check_begun": _("began a check: %(kind)s"),
+    "check_changed": _("changed what stands at the head of a check: %(kind)s"),
+    "check_closed": _("closed a check: %(kind)s, %(read)s keys read%(unread)s"),
+    "check_reopened": _("opened a check again: %(kind)s, because %(reason)s"),
+    "check_discarded": _("threw away a check begun by mistake: %(kind)s"),
+    "photo_added": _("added a photo%(key)s"),
+    "gauge_added": _("added a measuring instrument: %(name)s"),
+    "gauge_changed": _("changed a measuring instrument: %(name)s"),
+    "finding_added": _("added to the list of findings: %(code)s"),
+    "finding_changed": _("changed the list of findings: %(code)s"),
 }
 
 
@@ -117,6 +128,19 @@ def _added(value: Any) -> str:
     return f" ({value})" if value else ""
 
 
+def _check_kind(kind: Any) -> str:
+    """A check is named like its stage; a visit has none."""
+    return gettext("at a visit") if kind == "visit" else str(STAGE_TITLES.get(f"{kind}_check", kind))
+
+
+def _unread(keys: Any) -> str:
+    return gettext(", %(count)d not read") % {"count": len(keys)} if isinstance(keys, list) and keys else ""
+
+
+def _of_key(key: Any) -> str:
+    return gettext(" of key %(key)s") % {"key": key} if key else ""
+
+
 _WORDS: dict[str, Callable[[Any], str]] = {
     "stage": _stage,
     "fields": _fields,
@@ -127,10 +151,13 @@ _WORDS: dict[str, Callable[[Any], str]] = {
     "after": _moment,
     "since": _moment,
     "note": _added,
+    "unread": _unread,
 }
 # Where a detail means something else than elsewhere.
 _SPECIAL: dict[tuple[str, str], Callable[[Any], str]] = {
     ("promise_changed", "reason"): _added,
+    ("photo_added", "key"): _of_key,
+    **{(f"check_{what}", "kind"): _check_kind for what in ("begun", "changed", "closed", "reopened", "discarded")},
     ("estimate_accepted", "taken_down"): lambda by_us: gettext("took down a yes") if by_us else gettext("said yes"),
     ("estimate_declined", "taken_down"): lambda by_us: gettext("took down a no") if by_us else gettext("said no"),
 }

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import pillow_heif
 from django.utils.translation import gettext as _
-from PIL import Image, ImageOps
+from PIL import Image, ImageFile, ImageOps
 
 pillow_heif.register_heif_opener()
 
@@ -45,6 +45,8 @@ def reencode(data: bytes) -> Picture:
         raise NotAPicture(_("The file is empty."))
     if len(data) > LARGEST_FILE:
         raise NotAPicture(_("The photo is larger than %(size)d MB.") % {"size": LARGEST_FILE // (1024 * 1024)})
+    # WeasyPrint, once imported, has Pillow take half a file for a whole one, everywhere in the process.
+    ImageFile.LOAD_TRUNCATED_IMAGES = False
     try:
         with warnings.catch_warnings():
             # Pillow only warns of what is between its own limit and twice that; ours is the one that counts.

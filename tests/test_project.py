@@ -1,7 +1,6 @@
 """What holds for the project as a whole: where things lie, who may import what, what no file may hold."""
 
 import ast
-import importlib
 import os
 import re
 import subprocess
@@ -15,7 +14,6 @@ from pathlib import Path
 import pytest
 from django.core.management import call_command
 from django.template.loader import get_template
-from PIL import ImageFile
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {
@@ -232,11 +230,6 @@ def test_only_one_file_imports_weasyprint():
 def test_chance_that_can_be_foretold_serves_samples_and_the_demonstration_alone():
     found = {path for path in program() for module in imports(path) if module == "random"}
     assert {str(path) for path in found if "demo" not in path.parts} == {"keyboards/core/spread.py"}
-
-
-def test_making_papers_lets_no_half_photo_in():
-    importlib.import_module("shop.documents.pdf")
-    assert ImageFile.LOAD_TRUNCATED_IMAGES is False  # WeasyPrint sets it for the whole process
 
 
 def test_only_one_file_asks_whether_htmx_made_the_request():

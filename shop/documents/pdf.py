@@ -16,16 +16,11 @@ from urllib.parse import unquote, urlsplit
 from django.conf import settings
 from django.http import HttpResponse
 from django.template.loader import render_to_string
-from PIL import ImageFile
 from weasyprint import HTML
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
 from shop.models import Workshop
-
-# WeasyPrint, once imported, has Pillow accept half a file in the whole process: a photo cut short on its way in
-# would be kept as if it were whole. Our own pictures are whole, so papers lose nothing.
-ImageFile.LOAD_TRUNCATED_IMAGES = False
 
 _DATA = ("data:image/svg+xml;", "data:image/png;")
 

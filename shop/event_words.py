@@ -47,6 +47,16 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "job_held": _("put the set on hold: %(reason)s"),
     "job_released": _("took the set off hold, which was for: %(reason)s"),
     "job_left": _("handed the set over: %(keys)s keys, boxes: %(boxes)s"),
+    "stage_put_down": _("put down: %(stage)s%(note)s"),
+    "stage_taken_up": _("went on with: %(stage)s"),
+    "hours_booked": _("wrote down %(minutes)s minutes of work: %(stage)s"),
+    "keys_done": _("had %(keys)s keys done: %(stage)s"),
+    # the shelf
+    "material_added": _("added to the shelf: %(title)s"),
+    "material_changed": _("changed on the shelf: %(title)s"),
+    "material_used": _("used %(material)s, lot %(code)s"),
+    "lot_added": _("put lot %(code)s of %(material)s on the shelf"),
+    "lot_found_bad": _("found lot %(code)s of %(material)s bad"),
     # prices, estimates, letters
     "price_changed": _("changed the price list, %(code)s: %(changes)s"),
     "estimate_drafted": _("began to write estimate %(estimate)s, version %(version)s"),

@@ -3,19 +3,20 @@
 from dataclasses import dataclass
 
 from django import template
+from django.db.models import Count
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
 
 from keyboards import pictures
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES, show
-from keyboards.models import CheckKind, Compass
+from keyboards.models import Check, CheckKind, Compass
 
 register = template.Library()
 
 
 @register.filter
-def length(canonical: int | None, unit: str = "mm") -> str:
+def measure(canonical: int | None, unit: str = "mm") -> str:
     """Micrometres in the person's unit, without the unit: 5620 -> "5.62" or "0.221"."""
     if canonical is None:
         return "–"
@@ -50,6 +51,20 @@ def svg(text: str) -> SafeString:
 def set_row(job, uid: str = "set", before=None, paper: bool = False):
     """The set's row large, from its newest check (before a moment), with the legend; nothing where nothing was read."""
     return {"row": pictures.set_row(job, uid=uid, before=before, paper=paper), "paper": paper}
+
+
+@register.inclusion_tag("keyboards/photos/_of_estimate.html")
+def estimate_photos(estimate, token: str = "", paper: bool = False):
+    """The photos an estimate shows: through the client's link where a token is given, on paper, or for ourselves."""
+    return {"photos": pictures.photos_of(estimate), "token": token, "paper": paper, "job": estimate.job}
+
+
+@register.inclusion_tag("keyboards/photos/_choices.html")
+def photo_choices(estimate, chosen):
+    """Boxes to tick: which of the set's photos the client sees."""
+    ticked = {str(photo) for photo in chosen}
+    photos = [(photo, str(photo.op) in ticked) for photo in pictures.photos_for(estimate.job)]
+    return {"photos": photos, "job": estimate.job}
 
 
 @register.inclusion_tag("components/legend.html")
@@ -124,3 +139,10 @@ def check_step(job):
         "kind_words": kind.label,
         "check": job.checks.of_kind(kind).filter(closed_at__isnull=True).first(),
     }
+
+
+@register.inclusion_tag("keyboards/checks/_of_instrument.html")
+def instrument_checks(instrument):
+    """Every check that keyboards of this piano ever had, the newest first."""
+    checks = Check.objects.filter(job__instrument=instrument).select_related("job", "begun_by", "gauge")
+    return {"checks": checks.annotate(read=Count("keys")).order_by("-begun_at")}

@@ -189,6 +189,11 @@ class LogIn:
         self._which()
         return all(good) and not self.choice.errors
 
+    def logged_in_before(self) -> Job | None:
+        """The set that this page has logged in already."""
+        op = self.choice.cleaned_data.get("op")
+        return Job.objects.filter(op=op).first() if op else None
+
     def turn_page(self) -> None:
         """Keeps what was typed under a new op: for another set from the same page, or where the op was spoilt."""
         kept = {name: self.choice.data.get(name, "") for name in ("client", "instrument")}

@@ -107,20 +107,27 @@ def job_log_in(request: PersonRequest) -> HttpResponse:
         page = LogIn(request.POST, judge=False)
         return page_or_part(request, "shop/counter/log_in.html", {"page": page}, part="log_in")
     page = LogIn(request.POST, request.FILES)
+    valid = page.is_valid()
     refusal = ""
-    if page.is_valid():
+    # Asked after the check: a first click that was kept meanwhile may be the only reason why the second is not valid.
+    before = page.logged_in_before()
+    if before is None and valid:
         try:
             job = page.save(by=request.user)
         except LoggedInAlready as already:
-            if timezone.now() - already.job.received_at < _SAME_CLICK:
-                return go_to(request, "job_detail", already.job.number)
-            page.turn_page()
-            refusal = _("%(sentence)s If this is another set, press once more.") % {"sentence": already}
+            before = already.job
         except Refused as refused:
             refusal = str(refused)
         else:
             messages.success(request, _("%(tag)s is in the shop. Print its tags and the receipt.") % {"tag": job.tag})
             return go_to(request, "job_detail", job.number)
+    if before is not None:
+        if timezone.now() - before.received_at < _SAME_CLICK:
+            return go_to(request, "job_detail", before.number)
+        page.turn_page()
+        refusal = _("This page has logged in %(tag)s already. If this is another set, press once more.") % {
+            "tag": before.tag
+        }
     elif "op" in page.choice.errors:
         refusal = str(page.choice.errors["op"][0])
         page.turn_page()

@@ -1,0 +1,75 @@
+"""What is known about a client changes."""
+
+import pytest
+from django.urls import reverse
+
+from shop.models import Client, Event, Role
+from tests.factories import make_client, make_person
+from tests.ladder import climb, gone
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def desk(client):
+    person = make_person(role=Role.DESK)
+    client.force_login(person)
+    return person
+
+
+def fields(**changed) -> dict:
+    return {"name": "Ilse Varga", "kind": "owner", "email": "ilse@example.org", **changed}
+
+
+def test_the_page_asks_who_is_there():
+    climb("client_edit", make_client().pk, methods={"GET", "POST"})
+    gone("client_edit", 999_999)
+    gone("client_edit", 10**18)
+
+
+def test_a_change_is_kept_and_told_without_what_it_says(client, desk):
+    row = make_client()
+    client.post(reverse("client_edit", args=[row.pk]), fields(phone="0123 555 017", note="rings at eight"))
+    row.refresh_from_db()
+    assert (row.phone, row.note) == ("0123 555 017", "rings at eight")
+    event = Event.objects.get(what="client_changed")
+    assert (event.by, event.details) == (desk, {"client": row.pk, "fields": ["phone", "note"]})
+    assert Client.objects.named_like("0123555").get() == row
+
+
+def test_no_change_leaves_no_event(client, desk):
+    client.post(reverse("client_edit", args=[make_client().pk]), fields())
+    assert not Event.objects.exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("name", ""),
+        ("name", "x\x00"),
+        ("name", "x" * 10_000),
+        ("email", "nobody"),
+        ("kind", "enemy"),
+        ("address", "x" * 501),
+        ("note", "x" * 2001),
+        ("phone", "1" * 41),
+    ],
+)
+def test_what_cannot_be_right_stays_on_the_page(client, desk, name, value):
+    row = make_client()
+    page = client.post(reverse("client_edit", args=[row.pk]), fields(**{"contact": "P. Dunmore", name: value}))
+    assert set(page.context["form"].errors) == {name}
+    assert "P. Dunmore" in page.content.decode()
+    row.refresh_from_db()
+    assert (row.name, row.contact) == ("Ilse Varga", "")
+
+
+@pytest.mark.parametrize(
+    ("wanted", "leads_to"),
+    [("/jobs/K-0001/", "/jobs/K-0001/"), ("https://elsewhere.example/", None), ("//elsewhere.example", None)],
+)
+def test_it_leads_back_to_where_one_came_from_but_never_away(client, desk, wanted, leads_to):
+    address = reverse("client_edit", args=[make_client().pk])
+    answer = client.post(f"{address}?next={wanted}", fields())
+    assert answer["Location"] == (leads_to or address)
+    assert "elsewhere" not in client.get(f"{address}?next={wanted}").content.decode()

@@ -1,0 +1,234 @@
+"""People: signing in, working their own way, coming and going."""
+
+import pytest
+from django.contrib.auth import authenticate
+from django.urls import reverse
+
+from shop.models import Event, Person, Role
+from shop.workflow import people
+from shop.workflow.refusal import Refused
+from tests.factories import make_person, make_workshop
+from tests.ladder import climb, gone
+
+pytestmark = pytest.mark.django_db
+
+PASSWORD = "long enough for a test"
+NEW = "eighty-eight buttons"
+
+
+@pytest.fixture
+def owner(client):
+    person = make_person(role=Role.OWNER, first_name="Ada", last_name="Fennimore", username="ada")
+    client.force_login(person)
+    return person
+
+
+def fields(**changed) -> dict:
+    return {
+        "first_name": "Rosa",
+        "last_name": "Amsel",
+        "username": "rosa",
+        "role": "technician",
+        "units": "mm",
+        "password": NEW,
+        **changed,
+    }
+
+
+@pytest.mark.parametrize(
+    ("name", "methods", "about_somebody"),
+    [
+        ("person_list", {"GET"}, False),
+        ("person_add", {"GET", "POST"}, False),
+        ("person_edit", {"GET", "POST"}, True),
+        ("person_password", {"POST"}, True),
+        ("person_deactivate", {"POST"}, True),
+        ("person_reactivate", {"POST"}, True),
+    ],
+)
+def test_only_the_owner_says_who_works_here(name, methods, about_somebody):
+    climb(name, *([make_person().pk] if about_somebody else []), roles={Role.OWNER}, methods=methods)
+    if about_somebody:
+        gone(name, 999_999, method="GET" if "GET" in methods else "POST")
+
+
+def test_everybody_has_their_own_page_and_password():
+    climb("person_settings", methods={"GET", "POST"})
+    climb("password_change", methods={"GET", "POST"})
+
+
+# --- signing in and out --------------------------------------------------------------------------
+
+
+def test_a_name_and_a_password_open_the_shop(client):
+    make_person(username="rosa")
+    answer = client.post(reverse("sign_in"), {"username": "rosa", "password": PASSWORD, "next": "/counter/"})
+    assert answer["Location"] == "/counter/"
+
+
+@pytest.mark.parametrize(
+    ("username", "password"), [("rosa", "wrong"), ("nobody", PASSWORD), ("rosa\x00", PASSWORD), ("", "")]
+)
+def test_a_wrong_name_and_a_wrong_password_read_the_same(client, username, password):
+    make_person(username="rosa")
+    page = client.post(reverse("sign_in"), {"username": username, "password": password})
+    assert page.status_code == 200
+    assert "_auth_user_id" not in client.session
+
+
+def test_signing_in_never_leads_away(client):
+    make_person(username="rosa")
+    sent = {"username": "rosa", "password": PASSWORD, "next": "https://elsewhere.example/"}
+    assert client.post(reverse("sign_in"), sent)["Location"] == reverse("home")
+
+
+def test_signing_out_takes_a_button_not_a_link(client):
+    client.force_login(make_person())
+    assert client.get(reverse("sign_out")).status_code == 405
+    assert "_auth_user_id" in client.session
+    client.post(reverse("sign_out"))
+    assert "_auth_user_id" not in client.session
+
+
+@pytest.mark.parametrize(("role", "place"), [("desk", "counter"), ("technician", "bench"), ("owner", "office")])
+def test_everybody_lands_where_their_work_is(client, role, place):
+    client.force_login(make_person(role=role))
+    assert client.get("/")["Location"] == reverse(place)
+
+
+# --- one's own page ------------------------------------------------------------------------------
+
+
+def test_a_person_works_their_own_way(client):
+    person = make_person()
+    client.force_login(person)
+    client.post(reverse("person_settings"), {"units": "in", "sound": "on"})
+    person.refresh_from_db()
+    assert (person.units, person.sound, person.left_handed) == ("in", True, False)
+    assert client.post(reverse("person_settings"), {"units": "ells"}).status_code == 200
+
+
+def test_a_new_password_takes_the_old_one_and_keeps_one_signed_in(client):
+    person = make_person(username="rosa")
+    client.force_login(person)
+    address = reverse("password_change")
+    wrong = {"old_password": "wrong", "new_password1": NEW, "new_password2": NEW}
+    assert client.post(address, wrong).status_code == 200
+    short = {"old_password": PASSWORD, "new_password1": "short", "new_password2": "short"}
+    assert client.post(address, short).status_code == 200
+    assert authenticate(username="rosa", password=PASSWORD) == person
+    client.post(address, {"old_password": PASSWORD, "new_password1": NEW, "new_password2": NEW})
+    assert authenticate(username="rosa", password=NEW) == person
+    assert client.get(reverse("person_settings")).status_code == 200
+
+
+# --- coming and going ----------------------------------------------------------------------------
+
+
+def test_the_owner_adds_a_person_who_can_sign_in(client, owner):
+    assert client.post(reverse("person_add"), fields()).status_code == 302
+    person = Person.objects.get(username="rosa")
+    assert (person.role, person.short_name) == ("technician", "R. Amsel")
+    assert authenticate(username="rosa", password=NEW) == person
+    event = Event.objects.get(what="person_added")
+    assert (event.by, event.details) == (owner, {"person": person.pk, "role": "technician"})
+    assert "Rosa Amsel" in client.get(reverse("person_list")).content.decode()
+
+
+@pytest.mark.parametrize(
+    ("changed", "wrong"),
+    [
+        ({"password": "short"}, {"password"}),
+        ({"password": "password123"}, {"password"}),
+        ({"username": "rosa.amsel", "password": "rosa.amsel1"}, {"password"}),
+        ({"password": ""}, {"password"}),
+        ({"password": "x" * 201}, {"password"}),
+        ({"username": "ADA"}, {"username"}),
+        ({"username": "rosa amsel"}, {"username"}),
+        ({"username": "x" * 10_000}, {"username"}),
+        ({"first_name": ""}, {"first_name"}),
+        ({"last_name": "\x00"}, {"last_name"}),
+        ({"role": "god"}, {"role"}),
+        ({"units": "ells"}, {"units"}),
+    ],
+)
+def test_a_person_that_cannot_be_is_not_added(client, owner, changed, wrong):
+    page = client.post(reverse("person_add"), fields(**changed))
+    assert set(page.context["form"].errors) == wrong
+    assert Person.objects.count() == 1
+    assert NEW not in page.content.decode()
+
+
+def test_a_person_changes_under_the_owners_hand(client, owner):
+    person = make_person(username="rosa", first_name="Rosa", last_name="Amsel")
+    client.post(reverse("person_edit", args=[person.pk]), fields(role="desk", password=""))
+    person.refresh_from_db()
+    assert person.role == "desk"
+    assert Event.objects.get(what="person_changed").details["fields"] == ["role"]
+
+
+def test_a_closed_access_ends_at_once_and_can_be_opened_again(client, owner, client_of):
+    person = make_person(username="rosa")
+    theirs = client_of(person)
+    assert theirs.get(reverse("counter")).status_code == 200
+    client.post(reverse("person_deactivate", args=[person.pk]))
+    assert theirs.get(reverse("counter")).status_code == 302
+    assert authenticate(username="rosa", password=PASSWORD) is None
+    assert "access closed" in client.get(reverse("person_list")).content.decode()
+    client.post(reverse("person_reactivate", args=[person.pk]))
+    assert authenticate(username="rosa", password=PASSWORD) == person
+    assert list(Event.objects.order_by("id").values_list("what", flat=True)) == [
+        "person_deactivated",
+        "person_reactivated",
+    ]
+
+
+@pytest.fixture
+def client_of():
+    from django.test import Client
+
+    def make(person):
+        who = Client()
+        who.force_login(person)
+        return who
+
+    return make
+
+
+def test_nobody_closes_their_own_access_and_the_last_owner_stays(client, owner):
+    answer = client.post(reverse("person_deactivate", args=[owner.pk]), follow=True)
+    assert "your own access" in answer.content.decode()
+    page = client.post(
+        reverse("person_edit", args=[owner.pk]), fields(username="ada", first_name="Ada", role="desk", password="")
+    )
+    assert "only owner" in page.content.decode()
+    owner.refresh_from_db()
+    assert (owner.is_active, owner.role) == (True, Role.OWNER)
+    with pytest.raises(Refused):
+        people.person_deactivate(owner, by=make_person(role=Role.OWNER, is_active=False))
+
+
+def test_with_two_owners_one_may_step_down(client, owner):
+    make_person(role=Role.OWNER)
+    client.post(
+        reverse("person_edit", args=[owner.pk]), fields(username="ada", first_name="Ada", role="desk", password="")
+    )
+    owner.refresh_from_db()
+    assert owner.role == Role.DESK
+
+
+def test_a_new_password_for_somebody_ends_their_sessions(client, owner, client_of):
+    person = make_person(username="rosa")
+    theirs = client_of(person)
+    address = reverse("person_password", args=[person.pk])
+    assert client.post(address, {"password": "short"}).status_code == 200
+    client.post(address, {"password": NEW})
+    assert authenticate(username="rosa", password=NEW) == person
+    assert theirs.get(reverse("counter")).status_code == 302
+
+
+def test_no_event_holds_a_password(client, owner):
+    make_workshop()
+    client.post(reverse("person_add"), fields())
+    client.post(reverse("person_password", args=[Person.objects.get(username="rosa").pk]), {"password": NEW})
+    assert NEW not in str(list(Event.objects.values_list("details", flat=True)))

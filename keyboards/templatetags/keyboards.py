@@ -146,3 +146,11 @@ def instrument_checks(instrument):
     """Every check that keyboards of this piano ever had, the newest first."""
     checks = Check.objects.filter(job__instrument=instrument).select_related("job", "begun_by", "gauge")
     return {"checks": checks.annotate(read=Count("keys")).order_by("-begun_at")}
+
+
+@register.inclusion_tag("keyboards/advice/_panel.html", takes_context=True)
+def advice_panel(context, job):
+    """The newest decision on the set, for those who may open the advice."""
+    from keyboards.views.advice import panel
+
+    return {**panel(job), "user": context["user"]}

@@ -2,9 +2,16 @@
 
 from django.urls import path
 
-from keyboards.views import pricing
+from keyboards.views import advice, pricing
 
 urlpatterns = [
+    path(
+        "jobs/<tag:number>/decisions/<int:decision_id>/price/",
+        pricing.estimate_from_decision,
+        name="estimate_from_decision",
+    ),
+    path("jobs/<tag:number>/advice/", advice.advice, name="advice"),
+    path("office/assumptions/", advice.shop_assumptions, name="shop_assumptions"),
     path("estimate/<str:token>/photos/<uuid:op>.jpg", pricing.estimate_photo, {"size": "large"}, name="estimate_photo"),
     path(
         "estimate/<str:token>/photos/<uuid:op>/small.jpg",

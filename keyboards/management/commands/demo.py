@@ -256,7 +256,7 @@ class Telling:
             )
 
     def _close(self, check: Check) -> None:
-        check_close(check, by=self.shop.bench, unread_meant=True, at=self.later(hours=0.5))
+        check_close(check, by=self.shop.bench, confirm=True, at=self.later(hours=0.5))
 
     def _chosen(self, check: Check) -> list[str]:
         from keyboards.advising import advise

@@ -1,9 +1,11 @@
 """One job: what it is, where it is, what comes next, what happened."""
 
 from dataclasses import dataclass
+from decimal import Decimal
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db.models import Prefetch
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -19,7 +21,7 @@ from shop.documents import pdf
 from shop.documents.receipt import receipt
 from shop.documents.tag import tags_of
 from shop.forms.jobs import ArrivalForm, CountInForm, HoldForm, PromiseForm
-from shop.models import Job, Stage
+from shop.models import Estimate, EstimateState, Job, Stage
 from shop.workflow import jobs, stages
 from shop.workflow.refusal import Refused
 
@@ -52,6 +54,40 @@ class Step:
     href: str = ""
     check: bool = False
     sentence: str = ""
+
+
+@dataclass(frozen=True)
+class Price:
+    """What a set costs with tax, as far as it is known: agreed, or between the cheapest and the dearest option that
+    lies with the client. more: what hidden damage may add."""
+
+    estimate: Estimate
+    agreed: bool
+    lowest: Decimal
+    highest: Decimal
+    more: Decimal
+
+
+def price_of(job: Job) -> Price | None:
+    """The price to tell the client who asks. Reads job.estimates.all() with their lines."""
+    rows = {row.state: row for row in job.estimates.all()}
+    accepted, sent = rows.get(EstimateState.ACCEPTED), rows.get(EstimateState.SENT)
+    if accepted is not None and accepted.agreed is not None:
+        sums = [accepted.agreed.totals.gross]
+    elif sent is not None:
+        sums = [priced.totals.gross for priced in sent.offer]
+    else:
+        return None
+    estimate = accepted or sent
+    if estimate is None or not sums:
+        return None
+    return Price(
+        estimate=estimate,
+        agreed=estimate is accepted,
+        lowest=min(sums),
+        highest=max(sums),
+        more=estimate.with_tax(estimate.allowance_ceiling),
+    )
 
 
 def next_step(job: Job, person) -> Step:
@@ -87,10 +123,12 @@ def _words_and_address(job: Job, stage: Stage) -> tuple[str, str]:
 @allowed()
 def job_detail(request: PersonRequest, number: int) -> HttpResponse:
     """Everything about one set on one page; the QR code on its boxes leads here."""
-    job = job_for(number, Job.objects.for_lists().select_related("received_by").prefetch_related("estimates"))
+    priced = Prefetch("estimates", queryset=Estimate.objects.with_lines())
+    job = job_for(number, Job.objects.for_lists().select_related("received_by").prefetch_related(priced))
     events = list(job.events.newest_first()[: _EVENTS + 1])
     context = {
         "job": job,
+        "price": price_of(job),
         "row": rack.row(job, timezone.now()),
         "step": next_step(job, request.user),
         "events": events[:_EVENTS],

@@ -2,6 +2,7 @@
 
 import datetime
 import io
+from decimal import Decimal
 
 import pytest
 from django.conf import settings
@@ -14,7 +15,7 @@ from pypdf import PdfReader
 from shop.documents.codes import job_address, job_code
 from shop.documents.receipt import receipt
 from shop.documents.tag import tags_of
-from shop.models import Event, Job, Role
+from shop.models import Answer, Estimate, Event, Job, Line, Option, Role
 from shop.views.jobs import next_step
 from shop.workflow import jobs, stages
 from shop.workflow.events import record
@@ -170,6 +171,56 @@ def test_a_set_on_hold_or_gone_offers_no_step():
     job = make_job()
     job.left_at = timezone.now()
     assert next_step(job, owner).href == ""
+
+
+# --- price --------------------------------------------------------------------------------------
+
+
+def priced(job: Job, state: str, *prices: str, allowance: int = 0) -> Estimate:
+    """An estimate with an option at each price, 20 % tax, an allowance of so many keys at 11.00."""
+    estimate = Estimate.objects.create(
+        number=Estimate.objects.count() + 1,
+        job=job,
+        state=state,
+        currency="EUR",
+        tax_name="Tax",
+        tax_rate=20,
+        deposit_rate=30,
+        valid_until=timezone.localdate(),
+        allowance_keys=allowance,
+        allowance_price=11,
+        created_at=timezone.now(),
+        created_by=make_person(),
+    )
+    for letter, price in zip("ABC", prices, strict=False):
+        option = Option.objects.create(estimate=estimate, letter=letter, title="New cloth")
+        Line.objects.create(
+            estimate=estimate, option=option, title="Cloth", quantity=1, unit="set", unit_price=Decimal(price)
+        )
+    return estimate
+
+
+def page_of(client, job: Job) -> str:
+    return client.get(reverse("job_detail", args=[job.number])).content.decode().replace("\u202f", " ")
+
+
+def test_the_page_says_what_it_will_cost(client, desk):
+    job = make_job()
+    assert "No price yet." in page_of(client, job)
+    estimate = priced(job, "sent", "702.00", "1709.60", allowance=8)
+    assert "With the client: 842.40 to 2 051.52 EUR with tax, by option." in page_of(client, job)
+    assert "Hidden damage may add at most 105.60 EUR." in page_of(client, job)
+    Answer.objects.create(
+        estimate=estimate, kind="yes", option=estimate.options.get(letter="B"), name="Ilse", at=timezone.now()
+    )
+    Estimate.objects.update(state="accepted")
+    assert "Agreed: 2 051.52 EUR with tax." in page_of(client, job)
+
+
+def test_a_draft_is_no_price_to_tell(client, desk):
+    job = make_job()
+    priced(job, "draft", "702.00")
+    assert "No price yet." in page_of(client, job)
 
 
 # --- counting in ---------------------------------------------------------------------------------

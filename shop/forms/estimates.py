@@ -106,7 +106,7 @@ class LineForm(forms.ModelForm):
 
     def _post_clean(self):
         # The instance takes what was typed, so that sums can be reckoned before anything is kept.
-        super()._post_clean()
+        super()._post_clean()  # type: ignore[misc]
         if "unit_price" in self.cleaned_data and self.instance.kind == LineKind.DISCOUNT:
             self.instance.unit_price = -self.cleaned_data["unit_price"]
         place = self.cleaned_data.get("place")

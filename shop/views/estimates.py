@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import DESK, OWNER, allowed, estimate_for, fetch, job_for, may
+from shop.access import DESK, OWNER, allowed, estimate_for, fetch, job_for, may, person_of
 from shop.core.errors import MeasurementError
 from shop.documents.estimate import compared, estimate_pdf
 from shop.documents.pdf import pdf_response
@@ -115,7 +115,7 @@ def _keep(request: HttpRequest, estimate: Estimate) -> HttpResponse:
     try:
         with transaction.atomic():
             estimates.draft_change(
-                estimate, values=forms.values, options=forms.options, lines=forms.lines, by=request.user
+                estimate, values=forms.values, options=forms.options, lines=forms.lines, by=person_of(request)
             )
             goes_to = _press(request, estimate, forms)
     except Refused as refusal:
@@ -128,12 +128,12 @@ def _whole(text: str | None) -> int:
 
 
 def _press(request: HttpRequest, estimate: Estimate, forms: DraftForms) -> HttpResponse:
-    post, by = request.POST, request.user
+    post, by = request.POST, person_of(request)
     anchor = ""
     if forms.adding is not None and forms.adding.add is not None:
         group = forms.adding
         kind = LineKind.EXTRA if group.key == EXTRA else LineKind.WORK
-        estimates.line_add(estimate, group.add.draft(kind), option=group.option, by=by)
+        estimates.line_add(estimate, forms.adding.add.draft(kind), option=group.option, by=by)
         anchor = f"#group-{group.key}"
     elif "remove" in post:
         estimates.line_remove(estimate, _whole(post["remove"]), by=by)
@@ -222,7 +222,7 @@ def estimate_new(request: HttpRequest, number: int) -> HttpResponse:
             estimate = estimates.estimate_draft(
                 job=job,
                 options=[DraftOption(title=form.cleaned_data["title"], lines=form.lines)],
-                by=request.user,
+                by=person_of(request),
             )
             return redirect(estimate)
         except Refused as sentence:
@@ -265,7 +265,7 @@ def estimate_send(request: HttpRequest, number: int) -> HttpResponse:
         typed = form.cleaned_data
         to = typed["to"] if typed["how"] == "letter" else ""
         try:
-            estimates.estimate_send(estimate, to=to, message=typed["message"], by=request.user)
+            estimates.estimate_send(estimate, to=to, message=typed["message"], by=person_of(request))
         except Refused as sentence:
             refusal = str(sentence)
         else:
@@ -293,7 +293,7 @@ def estimate_new_version(request: HttpRequest, number: int) -> HttpResponse:
     """A draft that begins as a copy."""
     estimate = estimate_for(number, _version(request))
     try:
-        new = estimates.estimate_new_version(estimate, by=request.user)
+        new = estimates.estimate_new_version(estimate, by=person_of(request))
     except Refused as refusal:
         messages.error(request, str(refusal))
         return redirect(estimate)
@@ -307,7 +307,7 @@ def estimate_discard(request: HttpRequest, number: int) -> HttpResponse:
     estimate = estimate_for(number, _version(request))
     job = estimate.job
     try:
-        estimates.estimate_discard(estimate, by=request.user)
+        estimates.estimate_discard(estimate, by=person_of(request))
     except Refused as refusal:
         messages.error(request, str(refusal))
         return redirect(estimate)
@@ -327,7 +327,7 @@ def estimate_withdraw(request: HttpRequest, number: int) -> HttpResponse:
     return _change(
         request,
         estimate,
-        lambda: estimates.estimate_withdraw(estimate, by=request.user, reason=reason),
+        lambda: estimates.estimate_withdraw(estimate, by=person_of(request), reason=reason),
         _("Withdrawn. The client's link says so."),
     )
 
@@ -344,7 +344,7 @@ def link_resend(request: HttpRequest, number: int) -> HttpResponse:
     return _change(
         request,
         estimate,
-        lambda: estimates.link_resend(estimate, to=typed["to"], message=typed["message"], by=request.user),
+        lambda: estimates.link_resend(estimate, to=typed["to"], message=typed["message"], by=person_of(request)),
         _("A new letter with a new link is on its way; the link before has ended."),
     )
 
@@ -357,7 +357,7 @@ def link_withdraw(request: HttpRequest, number: int) -> HttpResponse:
     return _change(
         request,
         estimate,
-        lambda: estimates.link_withdraw(estimate, by=request.user),
+        lambda: estimates.link_withdraw(estimate, by=person_of(request)),
         _("The link has ended."),
     )
 
@@ -374,15 +374,15 @@ def answer_take(request: HttpRequest, number: int) -> HttpResponse:
     said, name, text = typed["said"], typed["name"], typed["text"]
     try:
         if said == "question":
-            estimates.question_ask(estimate, text=text, name=name, by=request.user)
+            estimates.question_ask(estimate, text=text, name=name, by=person_of(request))
             messages.success(request, _("The question is noted for the owner."))
         elif said == "no":
-            told = estimates.estimate_decline(estimate, reason=text, name=name, by=request.user)
+            told = estimates.estimate_decline(estimate, reason=text, name=name, by=person_of(request))
             _say(request, told, _("Taken down: no work is done. The set can go home."))
         else:
             extras = typed.get("extras", [])
             told = estimates.estimate_accept(
-                estimate, option=said, name=name, extras=extras, text=text, by=request.user
+                estimate, option=said, name=name, extras=extras, text=text, by=person_of(request)
             )
             _say(request, told, _("Taken down: the work is agreed."))
     except Refused as refusal:
@@ -408,7 +408,7 @@ def question_reply(request: HttpRequest, number: int, answer_id: int) -> HttpRes
     return _change(
         request,
         estimate,
-        lambda: estimates.question_reply(question, text=text, by=request.user),
+        lambda: estimates.question_reply(question, text=text, by=person_of(request)),
         _("Answered."),
     )
 
@@ -421,6 +421,6 @@ def deposit_receive(request: HttpRequest, number: int) -> HttpResponse:
     return _change(
         request,
         estimate,
-        lambda: estimates.deposit_receive(estimate, by=request.user),
+        lambda: estimates.deposit_receive(estimate, by=person_of(request)),
         _("Noted. The working days count from today."),
     )

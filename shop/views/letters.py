@@ -8,7 +8,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 from post_office.models import STATUS, Attachment, Email
 
-from shop.access import OWNER, allowed, fetch
+from shop.access import OWNER, allowed, fetch, person_of
 from shop.workflow.letters import WAITING, letter_retry, state_of
 from shop.workflow.refusal import Refused
 
@@ -58,7 +58,7 @@ def letter_send(request: HttpRequest, letter_id: int) -> HttpResponse:
     """Tries a letter again now."""
     letter = fetch(Email.objects.all(), pk=letter_id)
     try:
-        went = letter_retry(letter, by=request.user)
+        went = letter_retry(letter, by=person_of(request))
     except Refused as refusal:
         messages.error(request, str(refusal))
     else:

@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import OWNER, allowed, fetch
+from shop.access import OWNER, allowed, fetch, person_of
 from shop.core import route
 from shop.core.errors import MeasurementError
 from shop.forms.prices import OperationForm, PriceFileForm, price_file, price_list_csv
@@ -43,7 +43,7 @@ def _edit(request: HttpRequest, operation: Operation) -> HttpResponse:
     form = OperationForm(request.POST or None, instance=operation)
     if request.method == "POST" and form.is_valid():
         values = {name: form.cleaned_data[name] for name in FIELDS if name != "retired"}
-        changed = price_change(form.cleaned_data["code"], values, by=request.user)
+        changed = price_change(form.cleaned_data["code"], values, by=person_of(request))
         messages.success(request, _("Kept: %(title)s.") % {"title": changed.title})
         return redirect("price_list")
     workshop = Workshop.ours()
@@ -75,7 +75,7 @@ def price_retire(request: HttpRequest, operation_id: int) -> HttpResponse:
     """Takes a kind of work off the list, or puts it back: old estimates still name it."""
     operation = fetch(Operation.objects.all(), pk=operation_id)
     retire = operation.retired_at is None
-    price_change(operation.code, {"retired": retire}, by=request.user)
+    price_change(operation.code, {"retired": retire}, by=person_of(request))
     said = _("%(title)s is off the list.") if retire else _("%(title)s is on the list again.")
     messages.success(request, said % {"title": operation.title})
     return redirect("price_list")
@@ -101,7 +101,7 @@ def price_import(request: HttpRequest) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         found = price_file(form.cleaned_data["text"])
         if "keep" in request.POST and not found.trouble and not found.wrong:
-            count = prices_import({row.code: row.values for row in found.to_do}, by=request.user)
+            count = prices_import({row.code: row.values for row in found.to_do}, by=person_of(request))
             messages.success(request, _("Kept. Lines added or changed: %(count)d.") % {"count": count})
             return redirect("price_list")
     return render(request, "shop/prices/import.html", {"form": form, "found": found})

@@ -164,6 +164,7 @@ def _is_final(error: Exception) -> bool:
 
 def _said(error: Exception) -> str:
     """What went wrong, in the server's words where it had any."""
+    answers: list[tuple[int, bytes | str]]
     if isinstance(error, smtplib.SMTPRecipientsRefused):
         answers = [(code, text) for code, text in error.recipients.values()]
     elif isinstance(error, smtplib.SMTPResponseException):
@@ -174,7 +175,7 @@ def _said(error: Exception) -> str:
     return "; ".join(words)[:1000]
 
 
-def send_waiting(*, at: datetime.datetime | None = None, seconds: float | None = None) -> tuple[int, int]:
+def deliver_waiting(*, at: datetime.datetime | None = None, seconds: float | None = None) -> tuple[int, int]:
     """Tries every letter whose time has come; how many went and how many did not."""
     at = at or timezone.now()
     due = Email.objects.filter(Q(scheduled_time=None) | Q(scheduled_time__lte=at), status__in=WAITING)

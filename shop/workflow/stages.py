@@ -370,7 +370,7 @@ def job_hold(job: Job, *, by: Person, reason: str, at: datetime.datetime | None 
 
 
 @transaction.atomic
-def job_release(job: Job, *, by: Person, at: datetime.datetime | None = None) -> Job:
+def job_release(job: Job, *, by: Person | None, at: datetime.datetime | None = None) -> Job:
     """Takes a set off hold."""
     at = at or timezone.now()
     job = lock(job)

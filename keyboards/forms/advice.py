@@ -178,7 +178,7 @@ class SectionRow:
 
 
 class SectionsForm:
-    """Sections moved by hand: names and last keys, bass first; the first begins at key 1, the last ends the keyboard."""
+    """Sections moved by hand: names and last keys, bass first. The first begins at key 1, the last ends the set."""
 
     MOST = 8
 

@@ -16,10 +16,15 @@ register = template.Library()
 
 
 @register.filter
-def money(amount: Decimal | None, currency: str) -> str:
-    """An amount with the currency's decimals and thin spaces between thousands: 1 709.60."""
+def money(amount: Decimal | float | None, currency: str) -> str:
+    """An amount with the currency's decimals and thin spaces between thousands: 1 709.60.
+
+    What is paid is Decimal; a float is an expectation (a cost weighed by chances) and only ever shown.
+    """
     if amount is None:
         return "–"
+    if isinstance(amount, float):
+        amount = Decimal(f"{amount:.6f}")
     rounded = core_money.round_money(amount, currency)
     return number_format(rounded, use_l10n=True, force_grouping=True)
 

@@ -75,7 +75,7 @@ def test_a_changed_assumption_is_reckoned_at_once_and_kept_for_this_set_alone(cl
     assert Event.objects.filter(what="assumptions_changed", job=job).count() == 1
 
 
-@pytest.mark.parametrize("text", ["zwölf", "9999", "NaN", "1e5", "\x00", "9" * 5000, "٣", "-"])
+@pytest.mark.parametrize("text", ["zwölf", "9999", "NaN", "1e5", "1\x002", "9" * 5000, "٣", "-"])
 def test_a_bad_assumption_gets_a_sentence_and_the_others_are_kept(client, shop, text):
     job, _ = read_set()
     client.force_login(make_person())

@@ -14,7 +14,6 @@ from math import prod
 from types import MappingProxyType
 
 from keyboards.core.checked import items, number, numbers, whole
-from keyboards.core.cutting import ButtonSpec
 from keyboards.core.errors import MeasurementError
 
 RECLOTHE = "reclothe"
@@ -341,39 +340,6 @@ def _margin(least: float, second: float) -> float:
     if least > 0:
         return (second - least) / least
     return 0.0 if second <= _SAME else 1.0  # against something that costs nothing, anything is all the difference
-
-
-def part_faults(
-    wanted: ButtonSpec,
-    part: ButtonSpec,
-    slot_length: float,
-    length_less: float = 0.0,
-    length_more: float = 1.0,
-    width: float = 0.1,
-    skew: float = 0.5,
-    cover: float = 6.0,
-) -> tuple[str, ...]:
-    """In what a bought button differs too much from the one wanted: of `length`, `width`, `skew`, `cover`.
-
-    It may be shorter by `length_less`, longer by `length_more`, wider or narrower by `width` (mm), turned by
-    `skew` (degrees), and must reach `cover` mm beyond both ends of the slot. All limits are estimates.
-    """
-    for name, spec in (("wanted", wanted), ("part", part)):
-        if not isinstance(spec, ButtonSpec):
-            raise MeasurementError(f"{name} must be a ButtonSpec")
-    slot_length = number("slot_length", slot_length, minimum=0)
-    length_less = number("length_less", length_less, minimum=0)
-    length_more = number("length_more", length_more, minimum=0)
-    width = number("width", width, minimum=0)
-    skew = number("skew", skew, minimum=0)
-    cover = number("cover", cover)
-    faults = {
-        "length": not -length_less - _SAME <= part.length - wanted.length <= length_more + _SAME,
-        "width": abs(part.width - wanted.width) > width + _SAME,
-        "skew": abs(part.skew - wanted.skew) > skew + _SAME,
-        "cover": (part.length - slot_length) / 2 < cover - _SAME,
-    }
-    return tuple(name for name, fault in faults.items() if fault)
 
 
 def _condition(section: object) -> SectionCondition:

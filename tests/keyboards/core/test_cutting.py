@@ -175,7 +175,7 @@ def test_pieces_blanks_and_kerfs_that_cannot_be_are_refused(pieces, blank, kerf,
 cut_lists = st.dictionaries(st.integers(20, 160), st.integers(0, 40), min_size=1, max_size=6)
 
 
-@settings(max_examples=150)
+@settings(max_examples=150, deadline=None)
 @given(cut_lists, st.integers(160, 400), st.integers(0, 4))
 def test_a_layout_holds_every_piece_once_and_no_blank_is_overfilled(pieces, blank, kerf):
     found = fewest_blanks(pieces, blank, kerf)
@@ -188,7 +188,7 @@ def test_a_layout_holds_every_piece_once_and_no_blank_is_overfilled(pieces, blan
         assert sum(row) + kerf * (len(row) - 1) <= blank
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(st.dictionaries(st.integers(40, 100), st.integers(1, 3), min_size=1, max_size=3), st.integers(100, 200))
 def test_no_way_of_sawing_needs_fewer_blanks(pieces, blank):
     """Every way of putting the pieces into one blank less, tried out."""

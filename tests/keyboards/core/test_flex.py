@@ -366,7 +366,7 @@ def test_a_point_beyond_the_key_an_empty_curve_and_no_key_are_refused():
 # Laws
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(keys, st.booleans())
 def test_a_key_turned_end_for_end_stores_the_same_energy(key, shear):
     """F^2 f/2 is stored; loaded from the other end by the rear's reaction, the same beam stores as much."""
@@ -377,7 +377,7 @@ def test_a_key_turned_end_for_end_stores_the_same_energy(key, shear):
     )
 
 
-@settings(max_examples=60)
+@settings(max_examples=60, deadline=None)
 @given(keys)
 def test_wood_and_glue_only_ever_stiffen_a_key(key):
     loose = flex.key_flexibility(replace(key, button_length=0))
@@ -388,7 +388,7 @@ def test_wood_and_glue_only_ever_stiffen_a_key(key):
     assert flex.key_flexibility(replace(key, modulus=key.modulus * 1.1)) < slipping
 
 
-@settings(max_examples=30)
+@settings(max_examples=30, deadline=None)
 @given(keys)
 def test_the_engaged_part_is_the_same_whichever_way_it_is_reckoned(key):
     """A barely slipping button is a perfect one, and a hopelessly slipping one is loose."""

@@ -53,6 +53,15 @@ class AssumptionRow:
         return self.assumption.kind == FLAG
 
 
+@dataclass(frozen=True)
+class AssumptionGroup:
+    """Assumptions that belong together. open: one of them was changed, or is refused, so it is not folded away."""
+
+    title: str
+    rows: list[AssumptionRow]
+    open: bool
+
+
 def _unit(row: Assumption, unit: str, currency: str) -> str:
     return unit if row.unit == "mm" else currency if row.unit == "money" else row.unit
 
@@ -135,7 +144,7 @@ class AssumptionsForm:
             return "on" if value else ""
         return shown(value, row, self.unit)
 
-    def groups(self, held: Assumed) -> list[tuple[str, list[AssumptionRow]]]:
+    def groups(self, held: Assumed) -> list[AssumptionGroup]:
         """The rows to show, by group; a field that is refused keeps what was typed."""
         out: dict[str, list[AssumptionRow]] = {}
         for row in ASSUMPTIONS:
@@ -154,7 +163,14 @@ class AssumptionsForm:
                     error=wrong,
                 )
             )
-        return [(str(GROUP_TITLES[group]), rows) for group, rows in out.items()]
+        return [
+            AssumptionGroup(
+                str(GROUP_TITLES[group]),
+                rows,
+                open=any(row.own or row.error or row.name in self.values for row in rows),
+            )
+            for group, rows in out.items()
+        ]
 
 
 def _place(row: Assumption) -> str:

@@ -62,7 +62,7 @@ def photo_add(
     try:
         with transaction.atomic():
             photo.save()
-            record("photo_added", by=by, job=job, photo=str(photo.op), key=key)
+            record("photo_added", by=by, job=job, at=at, photo=str(photo.op), key=key)
     except IntegrityError:  # the same photo came twice at once, and the other was quicker
         _forget(photo)
         return _the_same(Photo.objects.get(op=photo.op), job, digest)

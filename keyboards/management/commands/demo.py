@@ -273,6 +273,9 @@ class Telling:
         estimate_accept(estimate, option=option.letter, name=name, at=self.clock)
         estimate.refresh_from_db()
         deposit_receive(estimate, by=self.shop.desk, at=self.later(days=1))
+        if self.tale.promise is not None:
+            day = timezone.localdate(self.shop.now) + datetime.timedelta(days=self.tale.promise)
+            jobs.promise_change(self.job, by=self.shop.owner, to=day, at=self.clock)
 
     def _work(self) -> None:
         tale, shop = self.tale, self.shop

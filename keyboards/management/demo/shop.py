@@ -105,8 +105,9 @@ class Tale:
 
     ago: days before today that it came in. until: the last thing that happened ("logged", "counted", "reading",
     "arrival", "decided", "sent", "declined", "yes", a stage kind (under way), "held", "final", "packed", "home").
-    choose: "advised" or an option for every section; read: how many keys are read when until is "reading";
-    sample: keys of a sample; failing: keys that fail the final check; more_torn: wood that stripping shows.
+    promise: days from today that the set is promised for, where the shop moved it. choose: "advised" or an option for
+    every section. read: how many keys are read when until is "reading". sample: keys of a sample. failing: keys that
+    fail the final check. more_torn: wood that stripping shows.
     """
 
     piano: str
@@ -129,6 +130,7 @@ class Tale:
     failing: Sequence[int] = ()
     more_torn: Sequence[int] = ()
     held: str = ""
+    promise: int | None = None
     keys_done: int = 0
     humidity: tuple[str, str] = ("52", "48")
     extra: dict[str, str] = field(default_factory=dict)
@@ -140,17 +142,17 @@ TALES = (
     Tale("school", SCHOOL, 690, "home", wishes="Quiet keys before the summer concert.", carrier="own van"),
     Tale(
         "museum", MUSEUM, 420, "home", first_midi=29, count=73, missing=(73,), humidity=("44", "47"),
-        wishes="As little new wood as possible. Nothing leaves the country.", boxes=2, carrier="museum's driver",
+        wishes="As little new wood as possible.", boxes=2, carrier="museum's driver",
     ),
     Tale("lysa", LYSA, 150, "declined", wishes="Only if it stays cheap.", damage="box wet at one corner"),
     Tale("lysa2", LYSA2, 64, "home", wishes="Even touch, please.", humidity=("61", "46")),
-    Tale("choir", CHOIR, 41, "final", boxes=2, failing=(12, 57), wishes="Back before the carol service."),
-    Tale("vale2", VALE2, 33, "packed", carrier="parcel carrier", wishes="Copy the angles."),
+    Tale("choir", CHOIR, 41, "final", boxes=2, promise=-1, failing=(12, 57), wishes="Back before the carol service."),
+    Tale("vale2", VALE2, 33, "packed", promise=2, carrier="parcel carrier", wishes="Copy the angles."),
     Tale(
-        "corin", CORIN, 29, "held", held="waits for the balance pins the client wants to choose",
+        "corin", CORIN, 29, "held", promise=15, held="waits for the balance pins the client wants to choose",
         wishes="Rattle in the middle octave.",
     ),
-    Tale("lysa", LYSA, 26, "buttons", more_torn=(15, 64, 65), keys_done=52, wishes="New buttons are fine after all."),
+    Tale("lysa", LYSA, 26, "buttons", promise=9, more_torn=(15, 64, 65), keys_done=52, wishes="New buttons are fine after all."),
     Tale(
         "vale", VALE, 12, "sent", carrier="own van", boxes=1,
         wishes="Angles as built; I shall measure them.", humidity=("55", "50"),

@@ -2,6 +2,7 @@
 
 import pytest
 from django.conf import settings
+from django.db.backends.sqlite3.operations import DatabaseOperations as SQLiteOperations
 from django.test.utils import override_settings
 
 
@@ -46,3 +47,23 @@ def django_db_modify_db_settings(request, tmp_path_factory, django_db_modify_db_
             **database.get("TEST", {}),
             "NAME": str(tmp_path_factory.mktemp("database") / "test.sqlite3"),
         }
+
+
+@pytest.fixture(scope="session", autouse=True)
+def emptied_tables():
+    """A test that commits has its tables emptied afterwards: row by row on SQLite, where triggers keep the
+    append-only ones. They are taken off for that moment alone (PostgreSQL truncates, which no row trigger sees)."""
+    empty = SQLiteOperations.execute_sql_flush
+
+    def without_triggers(self, sql_list):
+        with self.connection.cursor() as cursor:
+            triggers = cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+            for name, _sql in triggers:
+                cursor.execute(f"DROP TRIGGER {name}")
+            empty(self, sql_list)
+            for _name, sql in triggers:
+                cursor.execute(sql)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(SQLiteOperations, "execute_sql_flush", without_triggers)
+        yield

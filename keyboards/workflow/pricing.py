@@ -31,7 +31,7 @@ _SEVERE = 2
 _UNSAFE = {"cracked", "cover", "repaired_before", "loose"}
 # With this chance no more keys than the allowance turn out damaged under the cloth.
 _SURE = 0.90
-# Where readings give no chances: so much of the keys that keep their buttons. An estimate.
+# So much of the keys that look sound may hide torn wood under their cloth. An estimate.
 _ROUGHLY = 0.10
 _PHOTOS = 6
 _CODES = ("strip", "repair_setup", "repair", "button_setup", "button_single", "button_batch", "cloth")
@@ -144,15 +144,20 @@ def _title(options: Sequence[str]) -> str:
 
 
 def _subtitle(way: _Way, sections: Sequence[Mapping]) -> str:
-    named = [
-        section["title"]
-        for section, option in zip(sections, way.options, strict=True)
-        if option in (choice.RENEW_SECTION, choice.RENEW_FAILING)
-    ]
-    if not named or len(named) == len(sections):
+    """Where which kind of work is done; "all 88 keys" where one kind is done everywhere."""
+
+    def where(*options: str) -> list[str]:
+        return [section["title"] for section, option in zip(sections, way.options, strict=True) if option in options]
+
+    if len(set(way.options)) == 1:
         keys = sum(int(section["keys"]) for section in sections)
         return ngettext("%(keys)d key", "all %(keys)d keys", keys) % {"keys": keys}
-    return _("new buttons: %(sections)s") % {"sections": ", ".join(named)}
+    told = []
+    if renewed := where(choice.RENEW_SECTION, choice.RENEW_FAILING):
+        told.append(_("new buttons: %(sections)s") % {"sections": ", ".join(renewed)})
+    if lined := where(choice.RECLOTHE_WITH_REPAIRS):
+        told.append(_("mortises lined: %(sections)s") % {"sections": ", ".join(lined)})
+    return "; ".join(told)
 
 
 def _points(way: _Way, ways: Sequence[_Way], workshop: Workshop) -> tuple[str, ...]:
@@ -193,7 +198,8 @@ def _points(way: _Way, ways: Sequence[_Way], workshop: Workshop) -> tuple[str, .
 def _allowance(decision: Decision, advice: Advice) -> int:
     """How many more keys than counted may prove damaged once the cloth is out, in sections that keep their buttons.
 
-    For each such section the number that is not exceeded with a chance of nine in ten, less those counted already.
+    For each such section the number that the readings do not exceed with a chance of nine in ten, less those counted
+    already; but never less than a tenth of the keys that look sound, since what the cloth hides is in no reading.
     None where the readings were taken with the cloth out.
     """
     if decision.basis.kind == CheckKind.STRIPPED:
@@ -205,11 +211,8 @@ def _allowance(decision: Decision, advice: Advice) -> int:
             continue
         sound = int(section["keys"]) - int(section["failing"])
         distribution = advice.sections[index].distribution if known else ()
-        if not distribution:
-            keys += round(sound * _ROUGHLY)
-            continue
-        count = next((count for count, chance in enumerate(accumulate(distribution)) if chance >= _SURE), sound)
-        keys += min(max(count - int(section["failing"]), 0), sound)
+        count = next((count for count, chance in enumerate(accumulate(distribution)) if chance >= _SURE), 0)
+        keys += min(max(count - int(section["failing"]), round(sound * _ROUGHLY)), sound)
     return keys
 
 

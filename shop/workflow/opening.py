@@ -17,7 +17,7 @@ def _operations() -> list[Operation]:
     rows: list[tuple[Any, ...]] = [
         # code, title, unit, minutes, material, price, stage, wait hours, cautions
         ("arrival", _("Examine every key, report"), Unit.SET, 90, "", 0, "arrival_check", 0, ["felt"]),
-        ("strip", _("Take out old cloth and glue"), Unit.KEY, "0.25", "", 0, "strip", 12, ["felt", "glue"]),
+        ("strip", _("Take out old cloth and glue"), Unit.KEY, "0.50", "", 0, "strip", 12, ["felt", "glue"]),
         ("cloth", _("New bushing cloth, both rails"), Unit.KEY, 4, _("bushing cloth, glue"), "0.25", "cloth", 12, ["glue"]),
         ("repair", _("Line a torn mortise"), Unit.KEY, 8, _("veneer, glue"), "0.40", "repairs", 12, ["glue", "dust"]),
         ("repair_setup", _("Set up for lining mortises"), Unit.SET, 20, "", 0, "repairs", 0, []),

@@ -152,7 +152,7 @@ TALES = (
         "corin", CORIN, 29, "held", promise=15, held="waits for the balance pins the client wants to choose",
         wishes="Rattle in the middle octave.",
     ),
-    Tale("lysa", LYSA, 26, "buttons", promise=9, more_torn=(15, 64, 65), keys_done=52, wishes="New buttons are fine after all."),
+    Tale("lysa", LYSA, 26, "buttons", promise=9, more_torn=(15, 64, 65), keys_done=52, wishes="New buttons are fine."),
     Tale(
         "vale", VALE, 12, "sent", carrier="own van", boxes=1,
         wishes="Angles as built; I shall measure them.", humidity=("55", "50"),

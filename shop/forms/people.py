@@ -1,10 +1,13 @@
 """What people type about themselves, and the owner about them."""
 
+import hashlib
+from contextlib import suppress
 from typing import Any
 
 from django import forms
 from django.contrib.auth import password_validation
-from django.contrib.auth.forms import PasswordChangeForm
+from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm
+from django.core.cache import cache
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
@@ -12,6 +15,37 @@ from django.utils.translation import gettext_lazy
 from shop.models import Person
 
 _LONGEST_PASSWORD = 200
+
+
+# Wrong passwords for one name from one place before it has to wait, and for how long (seconds). Both are counted
+# together: by place alone, a whole shop behind one router would stand outside because of one.
+_TRIES = 10
+_WAIT = 15 * 60
+
+
+class SignInForm(AuthenticationForm):
+    """Name and password, guessed only slowly."""
+
+    error_messages = {
+        **AuthenticationForm.error_messages,
+        "wait": gettext_lazy("Too many wrong passwords for this name. Wait a quarter of an hour, or ask the owner."),
+    }
+
+    def clean(self) -> dict[str, Any]:
+        name = str(self.cleaned_data.get("username", "")).casefold()
+        place = self.request.META.get("REMOTE_ADDR", "") if self.request else ""
+        key = "sign-in-" + hashlib.sha256(f"{name}|{place}".encode()).hexdigest()
+        if cache.get(key, 0) >= _TRIES:
+            raise ValidationError(self.error_messages["wait"], code="wait")
+        try:
+            data = super().clean()
+        except ValidationError:
+            if not cache.add(key, 1, _WAIT):
+                with suppress(ValueError):  # the wait ran out between the two lines
+                    cache.incr(key)
+            raise
+        cache.delete(key)
+        return data
 
 
 class PersonSettingsForm(forms.ModelForm):

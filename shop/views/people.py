@@ -13,13 +13,22 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop.access import OWNER, PersonRequest, allowed, fetch, open_to_all
-from shop.forms.people import NewPasswordForm, OwnPasswordForm, PersonAddForm, PersonForm, PersonSettingsForm
+from shop.forms.people import (
+    NewPasswordForm,
+    OwnPasswordForm,
+    PersonAddForm,
+    PersonForm,
+    PersonSettingsForm,
+    SignInForm,
+)
 from shop.models import Person
 from shop.workflow import people
 from shop.workflow.opening import is_open
 from shop.workflow.refusal import Refused
 
-_sign_in = LoginView.as_view(template_name="shop/people/sign_in.html", redirect_authenticated_user=True)
+_sign_in = LoginView.as_view(
+    template_name="shop/people/sign_in.html", authentication_form=SignInForm, redirect_authenticated_user=True
+)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

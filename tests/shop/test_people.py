@@ -2,6 +2,7 @@
 
 import pytest
 from django.contrib.auth import authenticate
+from django.core.cache import cache
 from django.urls import reverse
 
 from shop.models import Event, Person, Role
@@ -14,6 +15,11 @@ pytestmark = pytest.mark.django_db
 
 PASSWORD = "long enough for a test"
 NEW = "eighty-eight buttons"
+
+
+@pytest.fixture(autouse=True)
+def nobody_has_guessed():
+    cache.clear()
 
 
 @pytest.fixture
@@ -74,6 +80,28 @@ def test_a_wrong_name_and_a_wrong_password_read_the_same(client, username, passw
     page = client.post(reverse("sign_in"), {"username": username, "password": password})
     assert page.status_code == 200
     assert "_auth_user_id" not in client.session
+
+
+def test_guessing_has_to_wait_for_one_name_from_one_place_alone(client):
+    make_person(username="rosa")
+    make_person(username="tom")
+
+    def ask(password: str, username: str = "rosa", place: str = "10.0.0.5") -> int:
+        sent = {"username": username, "password": password}
+        status = client.post(reverse("sign_in"), sent, REMOTE_ADDR=place).status_code
+        client.logout()
+        return status
+
+    assert ask("wrong") == 200
+    assert ask(PASSWORD) == 302  # a right one in between counts anew
+    for _ in range(10):
+        ask("wrong")
+    assert ask(PASSWORD) == 200
+    assert ask(PASSWORD, username="ROSA") == 200
+    assert ask(PASSWORD, username="tom") == 302
+    assert ask(PASSWORD, place="10.0.0.6") == 302
+    cache.clear()  # a quarter of an hour later
+    assert ask(PASSWORD) == 302
 
 
 def test_signing_in_never_leads_away(client):

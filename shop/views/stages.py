@@ -5,6 +5,7 @@ from collections.abc import Callable
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
@@ -80,6 +81,7 @@ def _page(request: HttpRequest, stage: Stage, **forms) -> HttpResponse:
         "running": running,
         "mine_runs": any(spell.by_id == request.user.pk for spell in running),
         "worked": worked,
+        "drying": stage.ready_at is not None and stage.ready_at > timezone.now(),
         "is_current": job.current_stage is not None and job.current_stage.pk == stage.pk,
         "why_not": stages.why_not_finished(stage) if stage.is_open else "",
         "may_move": _whose(request, stage),

@@ -116,11 +116,13 @@ class Telling:
             self.clock = shop.now - datetime.timedelta(minutes=5)
 
     def later(self, *, days: int = 0, hours: float = 0) -> datetime.datetime:
-        """The clock goes on, but never past now."""
-        self.clock = min(
-            self.clock + datetime.timedelta(days=days, hours=hours),
-            self.shop.now - datetime.timedelta(seconds=30),
-        )
+        """The clock goes on, in the hours the shop is open, and never past now."""
+        clock = self.clock + datetime.timedelta(days=days, hours=hours)
+        if clock.hour >= 18 or clock.hour < 8:
+            clock = (clock if clock.hour < 8 else clock + datetime.timedelta(days=1)).replace(hour=9)
+        while clock.weekday() > 4:
+            clock += datetime.timedelta(days=1)
+        self.clock = min(clock, self.shop.now - datetime.timedelta(seconds=30))
         return self.clock
 
     def tell(self) -> None:

@@ -120,6 +120,20 @@ def test_a_double_click_logs_one_set_in(page, desk):
     assert Job.objects.count() == 1
 
 
+def test_two_sends_at_the_same_moment_log_one_set_in(page, desk):
+    page.goto("/counter/log-in/")
+    page.get_by_label("Client", exact=True).fill("Marrow Bridge Hall")
+    page.get_by_label("Maker").fill("Corvane")
+    ended = page.evaluate(
+        """async () => {
+          const form = document.querySelector("#log_in");
+          const send = () => fetch(form.action, {method: "POST", body: new FormData(form)});
+          return (await Promise.all([send(), send(), send()])).map((answer) => new URL(answer.url).pathname);
+        }"""
+    )
+    assert set(ended) == {f"/jobs/{Job.objects.get().tag}/"}
+
+
 def test_it_all_works_without_a_script(new_context, desk, sign_in, photo):
     owner = make_client(name="Ilse Varga")
     make_instrument(client=owner, maker="Thornquist", serial="48 213")

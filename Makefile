@@ -43,7 +43,13 @@ serve: install free-port ## the program for a real workshop, its data in .data
 	@echo "Balance Rail is at $$SITE_ADDRESS (listening on $(HOST), port $(PORT))"
 	@$(serve)
 
-serve = exec $(BIN)/gunicorn shop.wsgi --bind $(HOST):$(PORT) --workers $(WORKERS) --timeout 120 --log-level warning
+# The web server, with the sender of letters beside it; whatever ends one of them here ends both.
+define serve
+$(BIN)/python manage.py letters --loop --skip-checks >/dev/null & letters=$$!; \
+$(BIN)/gunicorn shop.wsgi --bind $(HOST):$(PORT) --workers $(WORKERS) --timeout 120 --log-level warning & server=$$!; \
+trap 'kill $$server $$letters 2>/dev/null || true' EXIT INT TERM; \
+wait $$server
+endef
 
 .PHONY: free-port
 free-port:

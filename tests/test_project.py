@@ -12,7 +12,7 @@ from importlib.metadata import packages_distributions
 from pathlib import Path
 
 import pytest
-from django.core.management import call_command
+from django.core.management import call_command, get_commands
 from django.template.loader import get_template
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -289,6 +289,12 @@ def test_a_shop_on_the_net_passes_the_deployment_checks_of_django():
     )
     assert run.returncode == 0, run.stderr
     assert re.findall(r"\((?!shop\.)[a-z_]+\.[WEC]\d+\)", run.stdout + run.stderr) == []
+
+
+def test_every_command_that_make_gives_to_django_exists():
+    called = set(re.findall(r"manage\.py ([a-z]+)", read(Path("Makefile"))))
+    assert {"demo", "migrate"} <= called
+    assert called - set(get_commands()) == set()
 
 
 # --- the database --------------------------------------------------------------------------------

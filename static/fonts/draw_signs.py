@@ -180,6 +180,7 @@ def signs(weight: int) -> dict[str, tuple[int, int, list[Shape]]]:
         "dot": (0x25CF, 700, [ring(350, MIDDLE, 260)]),
         "circle": (0x25CB, 700, [ring(350, MIDDLE, 260), hole(ring(350, MIDDLE, 260 - thick * 0.8))]),
         "diamond": (0x25C6, 620, [[(310, 634), (590, MIDDLE), (310, 34), (30, MIDDLE)]]),
+        "space": (0x20, 250, []),  # between two signs; Pango takes it from the font of the sign before
         "thinspace": (0x202F, 180, []),
     }
 

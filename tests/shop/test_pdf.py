@@ -124,10 +124,10 @@ def test_the_same_page_makes_the_same_bytes_in_another_process(tmp_path):
     assert len(digests.pop()) == 64
 
 
-def test_our_style_sheets_hold_nothing_that_the_paper_does_not_know(caplog):
+def test_our_style_sheets_and_signs_hold_nothing_that_the_paper_does_not_know(caplog):
     head = "".join(f'<link rel="stylesheet" href="css/{name}.css">' for name in ("tokens", "print", "paper-a4"))
     with caplog.at_level(logging.WARNING, logger="weasyprint"):
-        render_pdf(page("<h1>Keys</h1>", head))
+        render_pdf(page("<h1>Keys ♯ ✓ C♯ 4</h1><p>F♯5 ▸ next ♭ ♮</p>", head))
     assert [record.getMessage() for record in caplog.records] == []
 
 

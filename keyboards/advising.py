@@ -792,7 +792,7 @@ def sentence(reason: Reason, unit: str = "mm") -> str:
             ) % {"first": numbers["first"], "last": numbers["last"], "groups": numbers["groups"]}
         case "skew_copy":
             return _(
-                "A new button must copy the angle: %(angle).1f° left out would cost %(cost)s of %(clearance)s clearance."
+                "A new button must copy the angle: %(angle).1f° left out would cost %(cost)s of %(clearance)s of play."
             ) % {
                 "angle": numbers["angle"],
                 "cost": _length(numbers["cost"], unit),

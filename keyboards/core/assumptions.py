@@ -43,7 +43,9 @@ class Assumption:
     key: str = ""
 
 
-def _limit(name: str, title: str, default: float, low: float, high: float, source: str, place: str, key: str = "up"):
+def _limit(
+    name: str, title: str, default: float, low: float, high: float, source: str, place: str, key: str = "up"
+) -> Assumption:
     return Assumption(name, "final", title, default, "mm", low, high, source, NUMBER, place, key)
 
 

@@ -6,193 +6,352 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('keyboards', '0001_initial'),
-        ('shop', '0001_initial'),
+        ("keyboards", "0001_initial"),
+        ("shop", "0001_initial"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='assumptions',
-            name='job',
-            field=models.OneToOneField(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='assumptions', to='shop.job'),
+            model_name="assumptions",
+            name="job",
+            field=models.OneToOneField(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="assumptions",
+                to="shop.job",
+            ),
         ),
         migrations.AddField(
-            model_name='boughtpart',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="boughtpart",
+            name="by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="+", to=settings.AUTH_USER_MODEL
+            ),
         ),
         migrations.AddField(
-            model_name='boughtpart',
-            name='job',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='bought_parts', to='shop.job'),
+            model_name="boughtpart",
+            name="job",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="bought_parts", to="shop.job"
+            ),
         ),
         migrations.AddField(
-            model_name='check',
-            name='begun_by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="check",
+            name="begun_by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="+", to=settings.AUTH_USER_MODEL
+            ),
         ),
         migrations.AddField(
-            model_name='check',
-            name='closed_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="check",
+            name="closed_by",
+            field=models.ForeignKey(
+                null=True, on_delete=django.db.models.deletion.PROTECT, related_name="+", to=settings.AUTH_USER_MODEL
+            ),
         ),
         migrations.AddField(
-            model_name='check',
-            name='job',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='checks', to='shop.job'),
+            model_name="check",
+            name="job",
+            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name="checks", to="shop.job"),
         ),
         migrations.AddField(
-            model_name='check',
-            name='released_by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="check",
+            name="released_by",
+            field=models.ForeignKey(
+                null=True, on_delete=django.db.models.deletion.PROTECT, related_name="+", to=settings.AUTH_USER_MODEL
+            ),
         ),
         migrations.AddField(
-            model_name='compass',
-            name='job',
-            field=models.OneToOneField(on_delete=django.db.models.deletion.PROTECT, related_name='compass', to='shop.job'),
+            model_name="compass",
+            name="job",
+            field=models.OneToOneField(
+                on_delete=django.db.models.deletion.PROTECT, related_name="compass", to="shop.job"
+            ),
         ),
         migrations.AddField(
-            model_name='decision',
-            name='basis',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='decisions', to='keyboards.check'),
+            model_name="decision",
+            name="basis",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="decisions", to="keyboards.check"
+            ),
         ),
         migrations.AddField(
-            model_name='decision',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="decision",
+            name="by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="+", to=settings.AUTH_USER_MODEL
+            ),
         ),
         migrations.AddField(
-            model_name='decision',
-            name='job',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='decisions', to='shop.job'),
+            model_name="decision",
+            name="job",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="decisions", to="shop.job"
+            ),
         ),
         migrations.AddField(
-            model_name='entry',
-            name='by',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="entry",
+            name="by",
+            field=models.ForeignKey(
+                on_delete=django.db.models.deletion.PROTECT, related_name="+", to=settings.AUTH_USER_MODEL
+            ),
         ),
         migrations.AddField(
-            model_name='entry',
-            name='check_done',
-            field=models.ForeignKey(db_column='check_id', on_delete=django.db.models.deletion.PROTECT, related_name='entries', to='keyboards.check'),
+            model_name="entry",
+            name="check_done",
+            field=models.ForeignKey(
+                db_column="check_id",
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="entries",
+                to="keyboards.check",
+            ),
         ),
         migrations.AddField(
-            model_name='entry',
-            name='gauge',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='keyboards.gauge'),
+            model_name="entry",
+            name="gauge",
+            field=models.ForeignKey(
+                null=True, on_delete=django.db.models.deletion.PROTECT, related_name="+", to="keyboards.gauge"
+            ),
         ),
         migrations.AddField(
-            model_name='check',
-            name='gauge',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, to='keyboards.gauge', verbose_name='measured with'),
+            model_name="check",
+            name="gauge",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                to="keyboards.gauge",
+                verbose_name="measured with",
+            ),
         ),
         migrations.AddField(
-            model_name='keyreading',
-            name='check_done',
-            field=models.ForeignKey(db_column='check_id', on_delete=django.db.models.deletion.PROTECT, related_name='keys', to='keyboards.check'),
+            model_name="keyreading",
+            name="check_done",
+            field=models.ForeignKey(
+                db_column="check_id",
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="keys",
+                to="keyboards.check",
+            ),
         ),
         migrations.AddField(
-            model_name='photo',
-            name='by',
-            field=models.ForeignKey(null=True, on_delete=django.db.models.deletion.PROTECT, related_name='+', to=settings.AUTH_USER_MODEL),
+            model_name="photo",
+            name="by",
+            field=models.ForeignKey(
+                null=True, on_delete=django.db.models.deletion.PROTECT, related_name="+", to=settings.AUTH_USER_MODEL
+            ),
         ),
         migrations.AddField(
-            model_name='photo',
-            name='check_done',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='photos', to='keyboards.check'),
+            model_name="photo",
+            name="check_done",
+            field=models.ForeignKey(
+                blank=True,
+                null=True,
+                on_delete=django.db.models.deletion.PROTECT,
+                related_name="photos",
+                to="keyboards.check",
+            ),
         ),
         migrations.AddField(
-            model_name='photo',
-            name='job',
-            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='photos', to='shop.job'),
+            model_name="photo",
+            name="job",
+            field=models.ForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name="photos", to="shop.job"),
         ),
         migrations.AddIndex(
-            model_name='entry',
-            index=models.Index(fields=['check_done', 'key'], name='entry_check_key'),
+            model_name="entry",
+            index=models.Index(fields=["check_done", "key"], name="entry_check_key"),
         ),
         migrations.AddIndex(
-            model_name='check',
-            index=models.Index(fields=['job', 'kind'], name='check_job_kind'),
+            model_name="check",
+            index=models.Index(fields=["job", "kind"], name="check_job_kind"),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.UniqueConstraint(fields=('check_done', 'key'), name='key_once_a_check'),
+            model_name="keyreading",
+            constraint=models.UniqueConstraint(fields=("check_done", "key"), name="key_once_a_check"),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('grade__isnull', True), ('grade__lte', 3), _connector='OR'), name='grade_0_to_3'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("grade__isnull", True), ("grade__lte", 3), _connector="OR"), name="grade_0_to_3"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('key__gte', 1), ('key__lte', 128)), name='key_1_to_128'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(("key__gte", 1), ("key__lte", 128)), name="key_1_to_128"
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('balance_mortise_width__isnull', True), models.Q(('balance_mortise_width__gte', 2000), ('balance_mortise_width__lte', 15000)), _connector='OR'), name='balance_mortise_width_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("balance_mortise_width__isnull", True),
+                    models.Q(("balance_mortise_width__gte", 2000), ("balance_mortise_width__lte", 15000)),
+                    _connector="OR",
+                ),
+                name="balance_mortise_width_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('front_mortise_width__isnull', True), models.Q(('front_mortise_width__gte', 2000), ('front_mortise_width__lte', 15000)), _connector='OR'), name='front_mortise_width_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("front_mortise_width__isnull", True),
+                    models.Q(("front_mortise_width__gte", 2000), ("front_mortise_width__lte", 15000)),
+                    _connector="OR",
+                ),
+                name="front_mortise_width_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('balance_pin__isnull', True), models.Q(('balance_pin__gte', 2000), ('balance_pin__lte', 8000)), _connector='OR'), name='balance_pin_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("balance_pin__isnull", True),
+                    models.Q(("balance_pin__gte", 2000), ("balance_pin__lte", 8000)),
+                    _connector="OR",
+                ),
+                name="balance_pin_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('front_pin__isnull', True), models.Q(('front_pin__gte', 2000), ('front_pin__lte', 8000)), _connector='OR'), name='front_pin_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("front_pin__isnull", True),
+                    models.Q(("front_pin__gte", 2000), ("front_pin__lte", 8000)),
+                    _connector="OR",
+                ),
+                name="front_pin_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('side_play__isnull', True), models.Q(('side_play__gte', 0), ('side_play__lte', 5000)), _connector='OR'), name='side_play_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("side_play__isnull", True),
+                    models.Q(("side_play__gte", 0), ("side_play__lte", 5000)),
+                    _connector="OR",
+                ),
+                name="side_play_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('button_length__isnull', True), models.Q(('button_length__gte', 10000), ('button_length__lte', 90000)), _connector='OR'), name='button_length_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("button_length__isnull", True),
+                    models.Q(("button_length__gte", 10000), ("button_length__lte", 90000)),
+                    _connector="OR",
+                ),
+                name="button_length_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('button_width__isnull', True), models.Q(('button_width__gte', 5000), ('button_width__lte', 30000)), _connector='OR'), name='button_width_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("button_width__isnull", True),
+                    models.Q(("button_width__gte", 5000), ("button_width__lte", 30000)),
+                    _connector="OR",
+                ),
+                name="button_width_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('button_height__isnull', True), models.Q(('button_height__gte', 2000), ('button_height__lte', 30000)), _connector='OR'), name='button_height_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("button_height__isnull", True),
+                    models.Q(("button_height__gte", 2000), ("button_height__lte", 30000)),
+                    _connector="OR",
+                ),
+                name="button_height_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('slot_length__isnull', True), models.Q(('slot_length__gte', 3000), ('slot_length__lte', 40000)), _connector='OR'), name='slot_length_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("slot_length__isnull", True),
+                    models.Q(("slot_length__gte", 3000), ("slot_length__lte", 40000)),
+                    _connector="OR",
+                ),
+                name="slot_length_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('mortise_offset__isnull', True), models.Q(('mortise_offset__gte', -5000), ('mortise_offset__lte', 5000)), _connector='OR'), name='mortise_offset_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("mortise_offset__isnull", True),
+                    models.Q(("mortise_offset__gte", -5000), ("mortise_offset__lte", 5000)),
+                    _connector="OR",
+                ),
+                name="mortise_offset_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('skew__isnull', True), models.Q(('skew__gte', -15000), ('skew__lte', 15000)), _connector='OR'), name='skew_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("skew__isnull", True), models.Q(("skew__gte", -15000), ("skew__lte", 15000)), _connector="OR"
+                ),
+                name="skew_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('splay__isnull', True), models.Q(('splay__gte', -25000), ('splay__lte', 25000)), _connector='OR'), name='splay_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("splay__isnull", True), models.Q(("splay__gte", -25000), ("splay__lte", 25000)), _connector="OR"
+                ),
+                name="splay_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('dip__isnull', True), models.Q(('dip__gte', 0), ('dip__lte', 20000)), _connector='OR'), name='dip_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("dip__isnull", True), models.Q(("dip__gte", 0), ("dip__lte", 20000)), _connector="OR"
+                ),
+                name="dip_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('level__isnull', True), models.Q(('level__gte', -10000), ('level__lte', 10000)), _connector='OR'), name='level_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("level__isnull", True), models.Q(("level__gte", -10000), ("level__lte", 10000)), _connector="OR"
+                ),
+                name="level_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('down_weight__isnull', True), models.Q(('down_weight__gte', 5000), ('down_weight__lte', 200000)), _connector='OR'), name='down_weight_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("down_weight__isnull", True),
+                    models.Q(("down_weight__gte", 5000), ("down_weight__lte", 200000)),
+                    _connector="OR",
+                ),
+                name="down_weight_possible",
+            ),
         ),
         migrations.AddConstraint(
-            model_name='keyreading',
-            constraint=models.CheckConstraint(condition=models.Q(('up_weight__isnull', True), models.Q(('up_weight__gte', 0), ('up_weight__lte', 150000)), _connector='OR'), name='up_weight_possible'),
+            model_name="keyreading",
+            constraint=models.CheckConstraint(
+                condition=models.Q(
+                    ("up_weight__isnull", True),
+                    models.Q(("up_weight__gte", 0), ("up_weight__lte", 150000)),
+                    _connector="OR",
+                ),
+                name="up_weight_possible",
+            ),
         ),
     ]

@@ -3,14 +3,16 @@
 from dataclasses import dataclass
 
 from django import template
-from django.db.models import Count
+from django.db.models import Count, Q
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
 
-from keyboards import pictures
+from keyboards import advising, pictures
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES, show
-from keyboards.models import Check, CheckKind, Compass
+from keyboards.forms.photos import PhotoForm
+from keyboards.models import Check, CheckKind, Compass, Decision, GaugeKind, KeyReading
+from shop.access import TECHNICIAN, may
 
 register = template.Library()
 
@@ -151,6 +153,60 @@ def instrument_checks(instrument):
 @register.inclusion_tag("keyboards/advice/_panel.html", takes_context=True)
 def advice_panel(context, job):
     """The newest decision on the set, for those who may open the advice."""
-    from keyboards.views.advice import panel
+    decision = Decision.objects.filter(job=job).select_related("by").first()
+    return {
+        "job": job,
+        "user": context["user"],
+        "decision": decision,
+        "parts": [
+            f"{row['title']} {row['first']}–{row['last']}: {advising.option_title(row['chosen'])}"
+            for row in (decision.sections if decision else [])
+        ],
+        "read": decision is not None or KeyReading.objects.filter(check_done__job=job).exists(),
+    }
 
-    return {**panel(job), "user": context["user"]}
+
+@register.inclusion_tag("keyboards/checks/_panel.html", takes_context=True)
+def checks_panel(context, job):
+    """The checks of the set with a button for each kind that may be begun, for those who read keys."""
+    read = Count("keys", filter=Q(keys__grade__isnull=False))
+    checks = list(job.checks.select_related("begun_by").annotate(read=read).order_by("-begun_at", "-id"))
+    under_way = {check.kind for check in checks if not check.closed_at}
+    kinds = [CheckKind.VISIT] if job.left_at else list(CheckKind)
+    return {
+        "job": job,
+        "checks": checks,
+        "kinds": [
+            {"slug": kind.value, "words": _("Begin: %(check)s") % {"check": kind.label}}
+            for kind in kinds
+            if kind not in under_way and may(context["user"], TECHNICIAN)
+        ],
+    }
+
+
+@register.inclusion_tag("keyboards/photos/_panel.html", takes_context=True)
+def photos_panel(context, job, check=None, key=None):
+    """Photos of the set, of one check of it, or of one key through all its checks, with the form that adds some."""
+    photos = job.photos.select_related("by")
+    if key is not None:
+        photos = photos.filter(key=key)
+    elif check is not None:
+        photos = photos.filter(check_done=check)
+    photos = list(photos)
+    for photo in photos:
+        photo.words = _("Key %(key)d") % {"key": photo.key} if photo.key else _("The set")
+    form = PhotoForm(job=job, initial={"key": key, "check": check.pk if check else None})
+    title = _("Photos of this key") if key is not None else _("Photos")
+    return {"job": job, "photos": photos, "form": form, "title": title, "next": context["request"].get_full_path()}
+
+
+@register.filter
+def thousandths(canonical: int) -> str:
+    """An instrument's figure as the data sheet has it: 10 -> "0.01", 500 -> "0.5"."""
+    return show(canonical, "mm", 3).rstrip("0").rstrip(".")
+
+
+@register.filter
+def gauge_sign(gauge) -> str:
+    """The unit an instrument's figures are in: a bevel measures angles."""
+    return "°" if gauge.kind == GaugeKind.BEVEL else "mm"

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import NoReverseMatch, reverse
 from django.utils.translation import gettext as _
@@ -21,8 +21,8 @@ from keyboards.drawing.row import Section
 from keyboards.forms.advice import AssumptionsForm, DecisionForm, SampleForm, SectionRow, SectionsForm
 from keyboards.models import Check, Compass, Decision, KeyReading
 from keyboards.workflow.decisions import assumptions_keep, decision_record, sections_keep
-from shop.access import OWNER, TECHNICIAN, allowed, fetch, job_for, may
-from shop.htmx import page_or_part
+from shop.access import OWNER, TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
+from shop.htmx import asks_as_typed, page_or_part
 from shop.models import Job, Operation, Workshop
 from shop.workflow.refusal import Refused
 
@@ -229,14 +229,14 @@ def _pictures(job: Job, advice: Advice, unit: str) -> dict[str, str]:
     plots = _plots(advice, unit)
     sections = [Section(row.first, row.last, f"{row.title} {row.first}–{row.last}") for row in advice.sections]
     title = _("The keys of %(tag)s") % {"tag": job.tag}
-    common = {"title": title, "plots": plots, "sections": sections}
-    return {
-        "wide": pictures.row_svg(faces, uid="advice-wide", **common),
-        "narrow": pictures.row_svg(faces, uid="advice-narrow", split=3, width=360, **common),
-    }
+
+    def drawn(uid: str, split: int, width: float) -> str:
+        return pictures.row_svg(faces, uid=uid, title=title, plots=plots, sections=sections, split=split, width=width)
+
+    return {"wide": drawn("advice-wide", 1, 1104), "narrow": drawn("advice-narrow", 3, 360)}
 
 
-def _context(request: HttpRequest, job: Job, form: AssumptionsForm | None = None, **more: Any) -> dict[str, Any]:
+def _context(request: PersonRequest, job: Job, form: AssumptionsForm | None = None, **more: Any) -> dict[str, Any]:
     unit, workshop = request.user.units, Workshop.ours()
     found = advising.assumptions_of(job)
     shop = advising.assumptions_of(None).assumed
@@ -298,7 +298,7 @@ def _plan(advice: Advice, plan: Any) -> dict[str, Any]:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(TECHNICIAN, OWNER)
-def advice(request: HttpRequest, number: int) -> HttpResponse:
+def advice(request: PersonRequest, number: int) -> HttpResponse:
     """The advice on a set. POST changes an assumption, moves the sections, draws a sample, or takes the decision."""
     job = job_for(number)
     if request.method != "POST":
@@ -317,41 +317,41 @@ def advice(request: HttpRequest, number: int) -> HttpResponse:
     return change(request, job)
 
 
-def _show(request: HttpRequest, job: Job, **more: Any) -> HttpResponse:
+def _show(request: PersonRequest, job: Job, **more: Any) -> HttpResponse:
     return page_or_part(request, "keyboards/advice/detail.html", _context(request, job, **more))
 
 
-def _assumptions(request: HttpRequest, job: Job) -> HttpResponse:
+def _assumptions(request: PersonRequest, job: Job) -> HttpResponse:
     unit, workshop = request.user.units, Workshop.ours()
     held, shop = advising.assumptions_of(job).assumed, advising.assumptions_of(None).assumed
     form = AssumptionsForm(request.POST, held=held, shop=shop, unit=unit, currency=workshop.currency)
     if form.values:
         found = assumptions_keep(job=job, values=form.values, by=request.user)
         form.errors.update({name: _(text) for name, text in found.errors.items() if name in form.values})
-    if not request.htmx and not form.errors:
+    if not asks_as_typed(request) and not form.errors:
         return redirect("advice", job.number)
     return _show(request, job, form=form)
 
 
-def _sections(request: HttpRequest, job: Job) -> HttpResponse:
+def _sections(request: PersonRequest, job: Job) -> HttpResponse:
     compass = Compass.objects.get(job=job)
     form = SectionsForm(request.POST, compass.keys)
     if form.has_errors:
         return _show(request, job, section_rows=form.rows or [SectionRow("", "", _("Name at least one section."))])
     sections_keep(job=job, sections=form.sections, by=request.user)
-    if request.htmx:
+    if asks_as_typed(request):
         return _show(request, job)
     return redirect("advice", job.number)
 
 
-def _sections_found(request: HttpRequest, job: Job) -> HttpResponse:
+def _sections_found(request: PersonRequest, job: Job) -> HttpResponse:
     sections_keep(job=job, sections=[], by=request.user)
-    if request.htmx:
+    if asks_as_typed(request):
         return _show(request, job)
     return redirect("advice", job.number)
 
 
-def _sample(request: HttpRequest, job: Job) -> HttpResponse:
+def _sample(request: PersonRequest, job: Job) -> HttpResponse:
     """Draws keys at random, spread over the keyboard; nothing is kept, the draw number draws them again."""
     form = SampleForm(request.POST)
     drawn: tuple[int, ...] = ()
@@ -366,7 +366,7 @@ def _sample(request: HttpRequest, job: Job) -> HttpResponse:
     return _show(request, job, sample_form=form, drawn=format_keys(drawn), drawn_bound=bound, sample_open=True)
 
 
-def _decide(request: HttpRequest, job: Job) -> HttpResponse:
+def _decide(request: PersonRequest, job: Job) -> HttpResponse:
     basis = fetch(Check.objects.filter(job=job).select_related("begun_by"), pk=request.POST.get("basis") or 0)
     advice_now = advising.advise(job, basis)
     form = DecisionForm(request.POST, advice=advice_now)
@@ -383,7 +383,7 @@ def _decide(request: HttpRequest, job: Job) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(OWNER)
-def shop_assumptions(request: HttpRequest) -> HttpResponse:
+def shop_assumptions(request: PersonRequest) -> HttpResponse:
     """The shop's own assumptions, which every job begins with."""
     unit, workshop = request.user.units, Workshop.ours()
     held, starting = advising.assumptions_of(None).assumed, effective({}, {}).assumed
@@ -398,18 +398,3 @@ def shop_assumptions(request: HttpRequest) -> HttpResponse:
             messages.success(request, _("Kept. Jobs with a value of their own keep it."))
             return redirect("shop_assumptions")
     return render(request, "keyboards/advice/shop.html", {"groups": form.groups(held), "gaps": held.gaps})
-
-
-def panel(job: Job) -> dict[str, Any]:
-    """What the job's page says about the advice: the newest decision, without reckoning anything."""
-    decision = Decision.objects.filter(job=job).select_related("by").first()
-    read = decision is not None or KeyReading.objects.filter(check_done__job=job).exists()
-    return {
-        "job": job,
-        "decision": decision,
-        "parts": [
-            f"{row['title']} {row['first']}–{row['last']}: {advising.option_title(row['chosen'])}"
-            for row in (decision.sections if decision else [])
-        ],
-        "read": read,
-    }

@@ -44,7 +44,9 @@ class SendBackForm(forms.Form):
     def __init__(self, *args, job: Job, **kwargs):
         super().__init__(*args, **kwargs)
         done = [stage.pk for stage in job.stages.all() if stage.state == "done"]
-        self.fields["stage"].queryset = Stage.objects.filter(pk__in=done).order_by("-position")
+        choice = self.fields["stage"]
+        assert isinstance(choice, forms.ModelChoiceField)
+        choice.queryset = Stage.objects.filter(pk__in=done).order_by("-position")
 
 
 class CountOutForm(forms.Form):
@@ -95,6 +97,8 @@ class UseForm(forms.ModelForm):
     def __init__(self, *args, **kwargs):
         super().__init__(*args, **kwargs)
         lots = Lot.objects.filter(bad_since__isnull=True, material__retired_at__isnull=True)
-        self.fields["lot"].queryset = lots.select_related("material").order_by(
+        choice = self.fields["lot"]
+        assert isinstance(choice, forms.ModelChoiceField)
+        choice.queryset = lots.select_related("material").order_by(
             "material__kind", "material__thickness", "material__title", "-received_on"
         )

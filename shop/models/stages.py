@@ -73,7 +73,7 @@ class Stage(models.Model):
 
     @property
     def title(self) -> str:
-        return STAGE_TITLES.get(self.kind, self.kind)
+        return str(STAGE_TITLES.get(self.kind, self.kind))
 
     @property
     def is_open(self) -> bool:

@@ -4,13 +4,13 @@ import datetime
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from shop import rack
-from shop.access import allowed
+from shop.access import PersonRequest, allowed
 from shop.core import route
 from shop.models import Job, Person, Spell
 
@@ -53,7 +53,7 @@ def board_for(
 
 @require_safe
 @allowed()
-def bench(request: HttpRequest) -> HttpResponse:
+def bench(request: PersonRequest) -> HttpResponse:
     """Today at the bench."""
     at = timezone.now()
     rows = rack.rows(Job.objects.on_the_rack().for_lists(), at)

@@ -1,12 +1,12 @@
 """The shelf: materials and their lots; a bad lot shows every set that has it."""
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import TECHNICIAN, allowed, fetch
+from shop.access import TECHNICIAN, PersonRequest, allowed, fetch
 from shop.forms.materials import LotForm, MaterialForm
 from shop.forms.stages import ReasonForm
 from shop.models import Job, Lot, Material
@@ -16,7 +16,7 @@ from shop.workflow.refusal import Refused
 
 @require_safe
 @allowed()
-def material_list(request: HttpRequest) -> HttpResponse:
+def material_list(request: PersonRequest) -> HttpResponse:
     """Everything on the shelf with its lots."""
     rows = Material.objects.filter(retired_at__isnull=True).prefetch_related("lots")
     return render(request, "shop/materials/list.html", {"materials": rows})
@@ -24,19 +24,19 @@ def material_list(request: HttpRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(TECHNICIAN)
-def material_new(request: HttpRequest) -> HttpResponse:
+def material_new(request: PersonRequest) -> HttpResponse:
     """A new material on the shelf."""
     return _material_page(request, Material())
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(TECHNICIAN)
-def material_edit(request: HttpRequest, material_id: int) -> HttpResponse:
+def material_edit(request: PersonRequest, material_id: int) -> HttpResponse:
     """One material: its facts and its lots."""
     return _material_page(request, fetch(Material.objects.prefetch_related("lots"), pk=material_id))
 
 
-def _material_page(request: HttpRequest, material: Material) -> HttpResponse:
+def _material_page(request: PersonRequest, material: Material) -> HttpResponse:
     form = MaterialForm(request.POST or None, instance=material)
     if request.method == "POST" and form.is_valid():
         materials.material_keep(form.save(commit=False), by=request.user)
@@ -48,7 +48,7 @@ def _material_page(request: HttpRequest, material: Material) -> HttpResponse:
 
 @require_POST
 @allowed(TECHNICIAN)
-def lot_add(request: HttpRequest, material_id: int) -> HttpResponse:
+def lot_add(request: PersonRequest, material_id: int) -> HttpResponse:
     """A delivery of this material."""
     material = fetch(Material.objects.prefetch_related("lots"), pk=material_id)
     lot_form = LotForm(request.POST, material=material)
@@ -60,21 +60,21 @@ def lot_add(request: HttpRequest, material_id: int) -> HttpResponse:
     return redirect("material_edit", material.pk)
 
 
-def _lot_page(request: HttpRequest, lot: Lot, form: ReasonForm) -> HttpResponse:
+def _lot_page(request: PersonRequest, lot: Lot, form: ReasonForm) -> HttpResponse:
     jobs = Job.objects.for_lists().filter(uses__lot=lot).distinct()
     return render(request, "shop/materials/lot.html", {"lot": lot, "jobs": jobs, "form": form})
 
 
 @require_safe
 @allowed()
-def lot_detail(request: HttpRequest, lot_id: int) -> HttpResponse:
+def lot_detail(request: PersonRequest, lot_id: int) -> HttpResponse:
     """One lot and every set that has it."""
     return _lot_page(request, fetch(Lot.objects.select_related("material"), pk=lot_id), ReasonForm())
 
 
 @require_POST
 @allowed(TECHNICIAN)
-def lot_found_bad(request: HttpRequest, lot_id: int) -> HttpResponse:
+def lot_found_bad(request: PersonRequest, lot_id: int) -> HttpResponse:
     """Marks a lot bad, with a reason."""
     lot = fetch(Lot.objects.select_related("material"), pk=lot_id)
     form = ReasonForm(request.POST)

@@ -1,18 +1,19 @@
 """The records: finding a set, a client, a piano, years later."""
 
 from django.core.paginator import Paginator
-from django.db.models import Count, Q, QuerySet
-from django.http import HttpRequest, HttpResponse
+from django.db.models import Count, Q
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from shop import rack
-from shop.access import allowed, fetch
+from shop.access import PersonRequest, allowed, fetch
 from shop.core import tags
 from shop.core.errors import MeasurementError
 from shop.htmx import asks_as_typed, page_or_part
 from shop.models import Client, Instrument, Job, search_key
+from shop.models.jobs import JobQuerySet
 
 _A_PAGE = 25
 _LONGEST = 100
@@ -25,7 +26,7 @@ def _tag_number(text: str) -> int | None:
         return None
 
 
-def found(text: str) -> QuerySet[Job]:
+def found(text: str) -> JobQuerySet:
     """Jobs in which every word of the text is found: in the tag, the client, the maker, the model, the serial number.
 
     Words are folded as the find columns are, so that spelling, accents and spaces do not matter; the whole text
@@ -46,7 +47,7 @@ def found(text: str) -> QuerySet[Job]:
 
 @require_safe
 @allowed()
-def records(request: HttpRequest) -> HttpResponse:
+def records(request: PersonRequest) -> HttpResponse:
     """Every set that ever came in, found by tag, client, maker or serial number."""
     text = request.GET.get("q", "").replace("\x00", "").strip()[:_LONGEST]
     page = Paginator(found(text).for_lists(), _A_PAGE).get_page(request.GET.get("page"))
@@ -58,7 +59,7 @@ def records(request: HttpRequest) -> HttpResponse:
 
 @require_safe
 @allowed()
-def instrument_detail(request: HttpRequest, instrument_id: int) -> HttpResponse:
+def instrument_detail(request: PersonRequest, instrument_id: int) -> HttpResponse:
     """A piano with every job and check it ever had."""
     instrument = fetch(Instrument.objects.select_related("client"), pk=instrument_id)
     jobs = list(instrument.jobs.for_lists().prefetch_related("uses__lot__material").order_by("-number"))
@@ -68,9 +69,9 @@ def instrument_detail(request: HttpRequest, instrument_id: int) -> HttpResponse:
 
 @require_safe
 @allowed()
-def client_detail(request: HttpRequest, client_id: int) -> HttpResponse:
+def client_detail(request: PersonRequest, client_id: int) -> HttpResponse:
     """A client with their pianos and sets."""
-    client = fetch(Client.objects, pk=client_id)
+    client = fetch(Client.objects.all(), pk=client_id)
     rows = rack.rows(client.jobs.for_lists().order_by("-number"), timezone.now())
     pianos = client.instruments.annotate(times=Count("jobs"))
     return render(request, "shop/records/client.html", {"client": client, "rows": rows, "pianos": pianos})

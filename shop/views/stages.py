@@ -3,13 +3,13 @@
 from collections.abc import Callable
 
 from django.contrib import messages
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
-from shop.access import ANYONE_HERE, OWNER, TECHNICIAN, allowed, job_for, may
+from shop.access import ANYONE_HERE, OWNER, TECHNICIAN, PersonRequest, allowed, job_for, may
 from shop.cautions import CAUTIONS
 from shop.forms.stages import (
     CountOutForm,
@@ -55,7 +55,7 @@ def _lines(stage: Stage) -> list[Line]:
     return out
 
 
-def _whose(request: HttpRequest, stage: Stage) -> bool:
+def _whose(request: PersonRequest, stage: Stage) -> bool:
     """Whether this person moves the stage: the bench's by technicians, the desk's by all, the rest by the owner."""
     if stage.whose == "bench":
         return may(request.user, TECHNICIAN)
@@ -64,7 +64,7 @@ def _whose(request: HttpRequest, stage: Stage) -> bool:
     return may(request.user, OWNER)
 
 
-def _page(request: HttpRequest, stage: Stage, **forms) -> HttpResponse:
+def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
     job = stage.job
     lines = _lines(stage)
     codes = dict.fromkeys(code for line in lines if line.operation for code in line.operation.cautions)
@@ -100,13 +100,13 @@ def _page(request: HttpRequest, stage: Stage, **forms) -> HttpResponse:
 
 @require_safe
 @allowed(*ANYONE_HERE)
-def stage_detail(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def stage_detail(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """What to do at this stage and how far it is."""
     return _page(request, _stage(job_for(number), stage_id))
 
 
 def _move(
-    request: HttpRequest, number: int, stage_id: int, change: Callable[[Stage], object], done: str
+    request: PersonRequest, number: int, stage_id: int, change: Callable[[Stage], object], done: str
 ) -> HttpResponse:
     """Does one change to a stage; a refusal is shown on the page that the person comes back to."""
     stage = _stage(job_for(number), stage_id)
@@ -128,7 +128,7 @@ def _FINISHED() -> str:  # noqa: N802
 
 @require_POST
 @allowed(*ANYONE_HERE)
-def stage_begin(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def stage_begin(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Takes the stage in hand, or goes on with one that is under way."""
 
     def change(stage: Stage) -> None:
@@ -142,7 +142,7 @@ def stage_begin(request: HttpRequest, number: int, stage_id: int) -> HttpRespons
 
 @require_POST
 @allowed(*ANYONE_HERE)
-def stage_put_down(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def stage_put_down(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Stops for now."""
     form = PutDownForm(request.POST)
     if not form.is_valid():
@@ -158,7 +158,7 @@ def stage_put_down(request: HttpRequest, number: int, stage_id: int) -> HttpResp
 
 @require_POST
 @allowed(*ANYONE_HERE)
-def stage_finish(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def stage_finish(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Says that the stage is done; packing needs the count, handing over the name."""
     job = job_for(number)
     stage = _stage(job, stage_id)
@@ -193,7 +193,7 @@ def stage_finish(request: HttpRequest, number: int, stage_id: int) -> HttpRespon
 
 @require_POST
 @allowed(*ANYONE_HERE)
-def stage_skip(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def stage_skip(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Leaves the stage out, with a reason."""
     form = ReasonForm(request.POST, prefix="skip")
     if not form.is_valid():
@@ -209,7 +209,7 @@ def stage_skip(request: HttpRequest, number: int, stage_id: int) -> HttpResponse
 
 @require_POST
 @allowed(*ANYONE_HERE)
-def stage_send_back(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def stage_send_back(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Sends the set back to an earlier stage, with a reason."""
     job = job_for(number)
     stage = _stage(job, stage_id)
@@ -228,7 +228,7 @@ def stage_send_back(request: HttpRequest, number: int, stage_id: int) -> HttpRes
 
 @require_POST
 @allowed(TECHNICIAN)
-def hours_book(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def hours_book(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Work written down by hand."""
     form = HoursForm(request.POST)
     if not form.is_valid():
@@ -244,7 +244,7 @@ def hours_book(request: HttpRequest, number: int, stage_id: int) -> HttpResponse
 
 @require_POST
 @allowed(TECHNICIAN)
-def keys_done(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def keys_done(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """How many keys are done so far."""
     form = KeysDoneForm(request.POST)
     if not form.is_valid():
@@ -260,7 +260,7 @@ def keys_done(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
 
 @require_POST
 @allowed(TECHNICIAN)
-def use_record(request: HttpRequest, number: int, stage_id: int) -> HttpResponse:
+def use_record(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """A lot used on this set."""
     job = job_for(number)
     stage = _stage(job, stage_id)

@@ -1,6 +1,7 @@
 """Materials on the shelf, their lots, and which set has what."""
 
 import datetime
+from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
@@ -38,7 +39,12 @@ def lot_found_bad(lot: Lot, *, by: Person, reason: str, at: datetime.datetime | 
         raise Refused(_("This lot is marked bad already."))
     lot.bad_since, lot.bad_reason = at, reason.strip()
     lot.save(update_fields=["bad_since", "bad_reason"])
-    details = {"lot": lot.pk, "material": lot.material.title, "code": lot.code, "reason": lot.bad_reason}
+    details: dict[str, Any] = {
+        "lot": lot.pk,
+        "material": lot.material.title,
+        "code": lot.code,
+        "reason": lot.bad_reason,
+    }
     record("lot_found_bad", by=by, at=at, **details)
     for job in Job.objects.filter(uses__lot=lot).distinct():
         record("lot_found_bad", by=by, job=job, at=at, **details)

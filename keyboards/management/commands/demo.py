@@ -227,7 +227,7 @@ class Telling:
         out = []
         for quantity, value in row.values.items():
             unit = {"deg": "deg", "g": "g"}.get(QUANTITIES[quantity].dimension, "mm")
-            gauge = self.shop.caliper.pk if unit == "mm" else None
+            gauge = self.shop.caliper.pk if unit == "mm" and self.shop.caliper else None
             entry = {"kind": "reading", "quantity": quantity, "value": value, "unit": unit, "instrument": gauge}
             out.append({**common, "op": str(uuid.uuid4()), **entry})
         for code, severity in row.findings.items():

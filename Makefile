@@ -25,8 +25,7 @@ install: ## what the program needs: system packages, .venv
 install-tests: ## what the tests need beyond that: Chromium, PostgreSQL, tools
 	@.ci/install tests
 
-# The invented workshop has a folder of its own, so it never mixes with a real one in .data.
-demo: export DATA_DIR := $(or $(DATA_DIR),.demo)
+# The command itself refuses a database that holds anything else, so it never mixes with a real workshop.
 demo: export SITE_ADDRESS := $(or $(SITE_ADDRESS),http://127.0.0.1:$(PORT))
 demo: install free-port ## an invented workshop to try, on port 8000
 	@$(BIN)/python manage.py migrate --verbosity 0 --skip-checks

@@ -1,0 +1,372 @@
+"""Rows of the database -> the proof of a set: its newest final check, judged key by key, beside what was found before.
+
+Nothing is kept here. A release is kept by keyboards/workflow/proof.py; limits are those that stood when the check was
+closed, told by the events of their changes, so that a report printed years later says what it said on the day.
+"""
+
+import datetime
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+from typing import Any
+
+from django.db.models import Q
+from django.utils.translation import gettext as _
+
+from keyboards.core import fit
+from keyboards.core.assumptions import Assumed, FinalLimit, effective, final_limits
+from keyboards.core.entries import SKIPPED
+from keyboards.core.keys import format_keys
+from keyboards.core.skew import SkewPattern
+from keyboards.core.verdicts import FAIL, NOT_READ, FinalVerdicts, judge_key, judge_set
+from keyboards.models import Assumptions, Check, CheckKind, Compass, Entry, EntryKind, Gauge, GaugeKind, KeyReading
+from keyboards.specifying import RAIL, SetReadings, keys_to_cut, set_readings, spec_of
+from shop.core import route
+from shop.models import Event, Job, Stage
+
+# What a limit is read from.
+READ_FROM: Mapping[str, str] = {
+    "side_play": "side_play",
+    "balance_clearance": "balance_mortise_width",
+    "front_clearance": "front_mortise_width",
+    "dip": "dip",
+    "level": "level",
+    "skew_copy": "skew",
+}
+_PIN_OF = {"balance_clearance": "balance_pin", "front_clearance": "front_pin"}
+_WORKED_ON = tuple(slug for slug in route.WORK if slug != "stripped_check")
+
+
+@dataclass(frozen=True)
+class UsedGauge:
+    """A measuring instrument and what it measured, in one check."""
+
+    check: Check
+    gauge: Gauge
+    quantities: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What is proved of a set. check is the newest final check, None before there is one.
+
+    rows: key -> its row in that check. before: the arrival and the stripped check. limits: those that this check can
+    be held against. notes: what could not be judged, and why. copied: key -> angle in degrees that its new button was
+    to copy. pins: quantity of a pin -> where its size is from ("measured", "before", "median", "nominal").
+    """
+
+    job: Job
+    compass: Compass | None
+    check: Check | None
+    rows: Mapping[int, KeyReading]
+    before: SetReadings
+    assumed: Assumed
+    limits: tuple[FinalLimit, ...]
+    verdicts: FinalVerdicts
+    notes: tuple[str, ...]
+    copied: Mapping[int, float]
+    values: Mapping[int, Mapping[str, float | None]]
+    gauges: tuple[UsedGauge, ...]
+
+    @property
+    def closed(self) -> bool:
+        return self.check is not None and self.check.is_closed
+
+    @property
+    def released(self) -> bool:
+        return self.check is not None and self.check.released_by_id is not None
+
+    @property
+    def failing(self) -> tuple[int, ...]:
+        return self.verdicts.with_verdict(FAIL)
+
+    @property
+    def unread(self) -> tuple[int, ...]:
+        return self.verdicts.with_verdict(NOT_READ)
+
+    def earlier(self, quantity: str, key: int) -> int | None:
+        """The reading from before the work: of bare wood for a mortise (stripped check first), else as it came in."""
+        checks = self.before.checks if quantity.endswith("mortise_width") else tuple(reversed(self.before.checks))
+        for check in checks:
+            row = self.before.rows[check.pk].get(key)
+            if row is not None and getattr(row, quantity) is not None:
+                return getattr(row, quantity)
+        return None
+
+    def found(self, key: int) -> list[KeyReading]:
+        """The rows of a key from before the work, arrival first."""
+        rows = (self.before.rows[check.pk].get(key) for check in reversed(self.before.checks))
+        return [row for row in rows if row is not None]
+
+
+def newest_final(job: Job) -> Check | None:
+    """The final check that counts: the one begun last."""
+    people = ("gauge", "begun_by", "closed_by", "released_by")
+    return Check.objects.of_kind(CheckKind.FINAL).filter(job=job).select_related(*people).first()
+
+
+def proof_of(job: Job) -> Proof:
+    """The proof of a set as it stands, in a number of queries that does not grow with the set."""
+    before = set_readings(job)
+    check = newest_final(job)
+    rows = {row.key: row for row in check.keys.all()} if check else {}
+    assumed = assumed_at(job, check.closed_at if check else None)
+    gauges = _gauges((*before.checks, *([check] if check else [])))
+    limits, values, notes, copied = _measured(job, check, rows, before, assumed, gauges)
+    keys = [
+        judge_key(
+            key,
+            values[key],
+            limits if key in copied else [limit for limit in limits if limit.quantity != "skew_copy"],
+            left_out=_left_out(rows.get(key)),
+            grade=rows[key].grade if key in rows else None,
+        )
+        for key in before.present
+    ]
+    return Proof(
+        job=job,
+        compass=before.compass,
+        check=check,
+        rows=rows,
+        before=before,
+        assumed=assumed,
+        limits=limits,
+        verdicts=judge_set(keys if check else ()),
+        notes=tuple(notes),
+        copied=copied,
+        values=values,
+        gauges=gauges,
+    )
+
+
+def why_not_proved(job: Job) -> str:
+    """"" when the set may leave, else what stands in its way: no closed check, work done since, keys that fail."""
+    check = newest_final(job)
+    if check is None or check.closed_at is None:
+        return _("The final check is not closed yet.")
+    if worked_since(job, check.closed_at):
+        return _("Work was done on the set after its final check: open the check again, or make a new final check.")
+    if check.released_by_id is not None:
+        return ""
+    proof = proof_of(job)
+    return "" if proof.verdicts.proved else sentence(proof)
+
+
+def worked_since(job: Job, moment: datetime.datetime) -> bool:
+    """Whether a stage of work was finished after that moment."""
+    return Stage.objects.filter(job=job, kind__in=_WORKED_ON, finished_at__gt=moment).exists()
+
+
+def sentence(proof: Proof) -> str:
+    """Which keys keep the set here."""
+    said = []
+    if proof.failing:
+        said.append(_("keys that fail: %(keys)s") % {"keys": format_keys(proof.failing)})
+    if proof.unread:
+        said.append(_("keys not read: %(keys)s") % {"keys": format_keys(proof.unread)})
+    return _("The final check shows %(what)s. Send the set back, or let it go with a reason.") % {
+        "what": "; ".join(said) or _("no key at all")
+    }
+
+
+# --- limits as they stood -------------------------------------------------------------------------
+
+
+def assumed_at(job: Job, moment: datetime.datetime | None) -> Assumed:
+    """The assumptions that held for a job at a moment; None: those that hold now."""
+    rows = {row.job_id: dict(row.values) for row in Assumptions.objects.filter(Q(job=job) | Q(job__isnull=True))}
+    shop, own = rows.get(None, {}), rows.get(job.pk, {})
+    if moment is not None:
+        changes = Event.objects.filter(what="assumptions_changed").filter(Q(job=job) | Q(job__isnull=True))
+        told = list(changes.order_by("at", "id").values_list("job_id", "at", "details"))
+        shop = _rolled_back(shop, [(at, details) for whose, at, details in told if whose is None], moment)
+        own = _rolled_back(own, [(at, details) for whose, at, details in told if whose is not None], moment)
+    return effective(shop, own).assumed
+
+
+def _rolled_back(
+    values: Mapping[str, Any], changes: Sequence[tuple[datetime.datetime, Mapping[str, Any]]], moment: datetime.datetime
+) -> dict[str, Any]:
+    """values without what was changed after the moment: each such name takes what it was given last before it."""
+    held = dict(values)
+    later = {name for at, details in changes if at > moment for name in details.get("values", {})}
+    for name in later:
+        before = [details["values"][name] for at, details in changes if at <= moment and name in details["values"]]
+        if before and before[-1] is not None:
+            held[name] = before[-1]
+        else:
+            held.pop(name, None)
+    return held
+
+
+# --- what was measured, with what -----------------------------------------------------------------
+
+
+def _gauges(checks: Sequence[Check]) -> tuple[UsedGauge, ...]:
+    """The instruments of these checks, in their order, with what each measured."""
+    used: dict[tuple[int, int], set[str]] = {}
+    rows = Entry.objects.filter(check_done__in=checks, kind=EntryKind.READING, gauge__isnull=False)
+    for check_id, quantity, gauge_id in rows.order_by().values_list("check_done_id", "quantity", "gauge_id").distinct():
+        used.setdefault((check_id, gauge_id), set()).add(quantity)
+    for check in checks:
+        if check.gauge_id is not None and not any(key[0] == check.pk for key in used):
+            used[check.pk, check.gauge_id] = set()
+    gauges = Gauge.objects.in_bulk({gauge_id for _check, gauge_id in used})
+    order = {check.pk: place for place, check in enumerate(checks)}
+    by_pk = {check.pk: check for check in checks}
+    return tuple(
+        UsedGauge(by_pk[check_id], gauges[gauge_id], tuple(sorted(quantities)))
+        for (check_id, gauge_id), quantities in sorted(used.items(), key=lambda item: (order[item[0][0]], item[0][1]))
+    )
+
+
+def _uncertainty(limit: FinalLimit, check: Check, gauges: Iterable[UsedGauge], assumed: Assumed) -> float:
+    """The shop's figure for this way of measuring, or the instrument's own where that is larger."""
+    source = READ_FROM[limit.quantity]
+    angle = source == "skew"
+    own = [
+        used.gauge.uncertainty
+        for used in gauges
+        if used.check.pk == check.pk
+        and (source in used.quantities or (not used.quantities and not angle))
+        and (used.gauge.kind == GaugeKind.BEVEL) is angle
+    ]
+    instrument = max(own, default=0.0)
+    if limit.quantity in _PIN_OF:
+        instrument = math.hypot(instrument, assumed.u_pin)
+    return max(limit.u, instrument)
+
+
+def _measured(
+    job: Job,
+    check: Check | None,
+    rows: Mapping[int, KeyReading],
+    before: SetReadings,
+    assumed: Assumed,
+    gauges: Sequence[UsedGauge],
+) -> tuple[tuple[FinalLimit, ...], dict[int, dict[str, float | None]], list[str], dict[int, float]]:
+    """(limits in force, key -> quantity -> value, notes, key -> angle to copy) of a final check."""
+    values: dict[int, dict[str, float | None]] = {key: {} for key in before.present}
+    if check is None:
+        return (), values, [], {}
+    limits: list[FinalLimit] = []
+    notes: list[str] = []
+    copied: dict[int, float] = {}
+    for limit in final_limits(assumed):
+        source = READ_FROM[limit.quantity]
+        read = {key: getattr(row, source) for key, row in rows.items()}
+        if source not in check.quantities and not any(value is not None for value in read.values()):
+            continue
+        limit = replace(limit, u=_uncertainty(limit, check, gauges, assumed))
+        taken_off: Mapping[int, float] = {}
+        if limit.quantity in _PIN_OF:
+            taken_off, note = _pins(_PIN_OF[limit.quantity], rows, before, assumed)
+            notes += [note] if note else []
+            if not taken_off:
+                continue
+        if limit.quantity == "skew_copy":
+            copied, own = _to_copy(job, before, assumed)
+            if not copied:
+                continue
+            taken_off = copied
+            limit = replace(limit, u=limit.u * math.sqrt(2)) if own else limit
+        for key in values:
+            value = read.get(key)
+            off = taken_off.get(key, 0.0)
+            values[key][limit.quantity] = None if value is None else round(value / 1000 - off, 6)
+        limits.append(limit)
+        if 2 * fit.GUARD * limit.u > limit.high - limit.low:
+            notes.append(
+                _("%(what)s: the limits lie closer together than the uncertainty lets anybody prove; no key can pass.")
+                % {"what": limit_title(limit.quantity)}
+            )
+    return tuple(limits), values, notes, copied
+
+
+def _left_out(row: KeyReading | None) -> set[str]:
+    again = row.again if row is not None else {}
+    return {quantity for quantity, source in READ_FROM.items() if again.get(source) == SKIPPED}
+
+
+def _pins(
+    quantity: str, rows: Mapping[int, KeyReading], before: SetReadings, assumed: Assumed
+) -> tuple[dict[int, float], str]:
+    """key -> the pin in mm: as read in the final check, else as read before, else the set's median, else the shop's
+    usual pin (balance rail only); and a sentence where it was not measured on every key."""
+    read = {**before.of(quantity)}
+    for key, row in rows.items():
+        value = getattr(row, quantity)
+        if value is not None:
+            read[key] = value / 1000
+    here = before.present
+    if not read:
+        if quantity != "balance_pin":
+            return {}, _("Clearance at the front bushing: no front pin was measured, so it is not judged.")
+        return dict.fromkeys(here, assumed.pin), _(
+            "Clearance at the balance bushing: no pin was measured; reckoned with the shop's usual pin."
+        )
+    usual = median(read.values())
+    known = sum(key in read for key in here)
+    note = ""
+    if known < len(here):
+        note = _("%(pins)s were measured on %(count)d of %(keys)d keys; the others take their median.") % {
+            "pins": _("Balance pins") if quantity == "balance_pin" else _("Front pins"),
+            "count": known,
+            "keys": len(here),
+        }
+    return {key: read.get(key, usual) for key in here}, note
+
+
+def _to_copy(job: Job, before: SetReadings, assumed: Assumed) -> tuple[dict[int, float], bool]:
+    """key -> the angle its new button was to copy, for the keys that were to get one; True where each angle is a
+    single reading, because too few were read to find the maker's pattern."""
+    keys, why = renewed_keys(job, before)
+    angles = before.of("skew")
+    if not keys or why != "decided" or not angles:
+        return {}, False
+    pattern = spec_of(before, keys, mortise_length=1.0, follows=RAIL, assumed=assumed).pattern
+    if pattern is None:
+        return {key: angles[key] for key in keys if key in angles}, True
+    found = {key: _angle(pattern, key, angles.get(key)) for key in keys}
+    return {key: angle for key, angle in found.items() if angle is not None}, False
+
+
+def _angle(pattern: SkewPattern, key: int, own: float | None) -> float | None:
+    if pattern.kind == "straight":
+        return 0.0
+    if pattern.kind == "fan":
+        return pattern.intercept + pattern.slope * key
+    section = next((part for part in pattern.sections if part.first <= key <= part.last), None)
+    return section.angle if section is not None else own
+
+
+def renewed_keys(job: Job, before: SetReadings) -> tuple[tuple[int, ...], str]:
+    """The keys that were to get new buttons: none where no stage of the route makes buttons."""
+    if not any(stage.kind == "buttons" and stage.state != route.SKIPPED for stage in job.stages.all()):
+        return (), ""
+    keys, why = keys_to_cut(job, before)
+    return (keys, why) if why == "decided" else ((), "")
+
+
+def limit_title(quantity: str) -> str:
+    """A limited quantity in words."""
+    return {
+        "side_play": _("Side play"),
+        "balance_clearance": _("Clearance, balance bushing"),
+        "front_clearance": _("Clearance, front bushing"),
+        "dip": _("Key dip"),
+        "level": _("Level"),
+        "skew_copy": _("Skew, off the angle copied"),
+    }[quantity]
+
+
+def place_words(limit: FinalLimit) -> str:
+    """Where a limited quantity is measured: "at the fingertip, key up"."""
+    place = {
+        "fingertip": _("at the fingertip"),
+        "bushing": _("at the bushing"),
+        "key": _("at the key"),
+    }.get(limit.place, limit.place)
+    key = {"up": _("key up"), "down": _("key down")}.get(limit.key, "")
+    return ", ".join(part for part in (place, key) if part)

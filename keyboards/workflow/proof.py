@@ -1,0 +1,61 @@
+"""A set is let go although its final check does not prove every key: by whom, and why."""
+
+import datetime
+
+from django.db import transaction
+from django.utils import timezone
+from django.utils.translation import gettext as _
+
+from keyboards import proving
+from keyboards.core.keys import format_keys
+from keyboards.models import Check, CheckKind
+from keyboards.workflow.checks import stage_of
+from shop.models import Job, Person
+from shop.workflow import stages
+from shop.workflow.events import record
+from shop.workflow.refusal import Refused
+
+LONGEST_REASON = 300
+
+
+@transaction.atomic
+def check_release(check: Check, *, by: Person, reason: str, at: datetime.datetime | None = None) -> Check:
+    """Lets the set go on although keys fail or were not read. Views let technicians and the owner do it.
+
+    Refused without a reason, for a check that is open, not the newest or not a final one, for work done since it was
+    closed, for one released already, and where nothing needs a release.
+    """
+    at = at or timezone.now()
+    job = stages.lock(Job(pk=check.job_id))
+    check = Check.objects.select_for_update(of=("self",)).get(pk=check.pk)
+    newest = proving.newest_final(job)
+    if check.kind != CheckKind.FINAL or newest is None or newest.pk != check.pk:
+        raise Refused(_("There is a newer final check. Look at that one."))
+    if check.closed_at is None:
+        raise Refused(_("The final check is not closed yet."))
+    if check.released_by_id is not None:
+        raise Refused(_("This check is released already."))
+    if not reason.strip():
+        raise Refused(_("Say why the set may go all the same."))
+    if len(reason.strip()) > LONGEST_REASON:
+        raise Refused(_("Say it in at most %(most)d characters.") % {"most": LONGEST_REASON})
+    if proving.worked_since(job, check.closed_at):
+        raise Refused(proving.why_not_proved(job))
+    proof = proving.proof_of(job)
+    if proof.verdicts.proved:
+        raise Refused(_("No key fails: nothing needs to be released."))
+    check.released_by, check.release_reason = by, reason.strip()
+    check.save(update_fields=["released_by", "release_reason"])
+    record(
+        "check_released",
+        by=by,
+        job=job,
+        at=at,
+        check=check.pk,
+        kind=check.kind,
+        failing=format_keys(proof.failing),
+        unread=list(proof.unread),
+        reason=check.release_reason,
+    )
+    stages.advance(job, stage_of(check.kind), by=by, at=at)
+    return check

@@ -100,6 +100,18 @@ def _sentences() -> Mapping[str, str]:
             "The pin would not enter: the mortise (%(mortise)s %(unit)s) must be wider than the pin (%(pin)s %(unit)s)."
             " Look again."
         ),
+        "file_too_large": _("The file is larger than %(size)s MB."),
+        "file_not_text": _("This is no file of text."),
+        "file_empty": _("There is nothing in it."),
+        "no_header": _("The first line must name the columns: %(header)s."),
+        "unknown_column": _("There is no column “%(name)s” in a sheet of readings."),
+        "column_twice": _("A column is named twice."),
+        "too_many_lines": _("There are more than %(most)s lines."),
+        "cell_never_ends": _("From line %(line)s on, a quotation mark is never closed."),
+        "too_many_cells": _("More cells than columns: is there a comma in a text without quotation marks?"),
+        "no_key_named": _("“%(text)s” is no key: write its number or its note, such as 41 or C♯4."),
+        "says_nothing": _("Neither a reading nor a finding nor a note."),
+        "line_twice": _("Line %(line)s says it already: one of the two must go."),
         "other_contents": _("This entry was already sent with other contents."),
         "not_to_withdraw": _("Only an entry on the same key of this check can be withdrawn."),
     }

@@ -377,7 +377,6 @@ def current_state(
         elif entry.kind == GRADE:
             given = entry.value
             reason = entry.text if given is not None else ""
-            looked = looked or given is not None
     skipped = {quantity: why for quantity, why in skips.items() if quantity not in readings}
     again = dict.fromkeys(skipped, SKIPPED)
     for quantity, taken in readings.items():
@@ -392,7 +391,7 @@ def current_state(
         again=again,
         grade_given=given,
         grade_reason=reason,
-        looked=looked,
+        looked=looked or given is not None,
     )
 
 

@@ -83,7 +83,7 @@ def check_begin(
     if compass is None:
         raise Refused(_("Write down first which keys this set has."))
     _refuse_a_second(job, kind)
-    check = Check(job=job, kind=kind, begun_at=at, begun_by=by, sample_random=sample_random and bool(sample))
+    check = Check(job=job, kind=kind, begun_at=at, begun_by=by)
     _put(
         check,
         compass,
@@ -92,6 +92,7 @@ def check_begin(
         temperature=temperature,
         quantities=USUAL_QUANTITIES[kind] if quantities is None else quantities,
         sample=sample,
+        sample_random=sample_random and bool(sample),
         note=note,
     )
     check.save()
@@ -105,14 +106,15 @@ def check_begin(
 
 @transaction.atomic
 def check_change(check: Check, *, by: Person, at: datetime.datetime | None = None, **facts: Any) -> Check:
-    """Changes what stands at the head of an open check: gauge, humidity, temperature, quantities, sample, note."""
+    """Changes what stands at the head of an open check: gauge, humidity, temperature, quantities, note, and the sample,
+    which is taken for no random one any more unless sample_random says so."""
     check = _lock_open(check)
     compass = Compass.objects.get(job_id=check.job_id)
     before = {name: getattr(check, name) for name in facts}
     _put(check, compass, **facts)
     changed = sorted(name for name in facts if getattr(check, name) != before[name])
     if changed:
-        if "sample" in changed:
+        if "sample" in changed and "sample_random" not in facts:
             check.sample_random = False
         check.save()
         record("check_changed", by=by, job=check.job, at=at, check=check.pk, kind=check.kind, fields=changed)
@@ -249,6 +251,6 @@ def _put(check: Check, compass: Compass, **facts: Any) -> None:
             value = sorted(set(value))
         elif name == "note":
             value = value.strip()
-        elif name not in ("gauge", "humidity", "temperature"):
+        elif name not in ("gauge", "humidity", "temperature", "sample_random"):
             raise TypeError(name)
         setattr(check, name, value)

@@ -72,15 +72,17 @@ def entries_write(
     by: Person,
     at: datetime.datetime | None = None,
     all_or_none: bool = False,
+    trial: bool = False,
 ) -> Result:
     """Keeps what a person typed on a page: the same dictionaries without op and taken_at, in the order typed.
 
     What a page shows is what the person saw, so a reading typed here is a correction: readings of the quantity that
     were in force are withdrawn; {"kind": "clear", "key", "quantity"} withdraws them without a new one. What says
-    nothing new stores nothing. all_or_none: with one refusal nothing is kept.
+    nothing new stores nothing. all_or_none: with one refusal nothing is kept. trial: nothing is kept anyway, only the
+    refusals are told.
     """
     at = at or timezone.now()
-    return _Batch(check, by=by, at=at).keep_typed(changes, all_or_none=all_or_none)
+    return _Batch(check, by=by, at=at).keep_typed(changes, all_or_none=all_or_none, trial=trial)
 
 
 class _Batch:
@@ -114,7 +116,7 @@ class _Batch:
         return self._write()
 
     @transaction.atomic
-    def keep_typed(self, changes: Sequence[Mapping[str, Any]], *, all_or_none: bool) -> Result:
+    def keep_typed(self, changes: Sequence[Mapping[str, Any]], *, all_or_none: bool, trial: bool) -> Result:
         """As a page sends them: in order, each the last word on what it changes."""
         self._open()
         now = self.at.isoformat()
@@ -123,19 +125,21 @@ class _Batch:
         self._load([operation for _index, operation in read])
         for index, operation in read:
             self._keep_typed(index, operation)
-        if all_or_none and self.refused:
-            return Result((), tuple(self.refused), {})
+        if trial or (all_or_none and self.refused):
+            return Result((), self._refusals(), {})
         return self._write()
 
     def _write(self) -> Result:
-        self.refused.sort(key=lambda refusal: refusal.index)
         Entry.objects.bulk_create(self.new)
         touched = sorted({entry.key for entry in self.new})
         rows = {key: self._row(key) for key in sorted(self.of_key)}
         if touched:
             _upsert([rows[key] for key in touched])
             _bring_grades_up_to_date(self.job, touched)
-        return Result(tuple(self.kept), tuple(self.refused), rows)
+        return Result(tuple(self.kept), self._refusals(), rows)
+
+    def _refusals(self) -> tuple[Refusal, ...]:
+        return tuple(sorted(self.refused, key=lambda refusal: refusal.index))
 
     # --- what is there ---
 

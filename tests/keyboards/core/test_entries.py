@@ -194,7 +194,7 @@ json_values = st.recursive(
         st.sampled_from([*sent(), "finding", "severity", "text", "why", "of", "high", "grade"]), json_values
     )
 )
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 def test_nothing_that_json_can_hold_breaks_the_reading(changes):
     for kind in entries.KINDS:
         found = read(sent(kind=kind) | changes)
@@ -349,7 +349,7 @@ def heaps(draw):
 
 
 @given(st.composite(heaps)(), st.randoms(use_true_random=False))
-@settings(max_examples=300)
+@settings(max_examples=300, deadline=None)
 def test_any_order_and_repetition_gives_the_same_state(heap, dice: random.Random):
     state = current_state(heap)
     again = heap + dice.choices(heap, k=dice.randrange(8))

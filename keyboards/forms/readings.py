@@ -1,0 +1,239 @@
+"""What a person types about keys: all of one key, one finding on several, a reading once more, a sheet from a file."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, pgettext_lazy
+
+from keyboards.core.entries import LONGEST_NOTE, LONGEST_WORD, Problem
+from keyboards.core.errors import MeasurementError
+from keyboards.core.keys import format_keys
+from keyboards.core.sheet import LARGEST, decode
+from keyboards.models import Compass, Finding, FindingGroup, Gauge, KeyReading
+from keyboards.pictures import grade_words
+from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign
+
+SEVERITIES = [
+    ("0", pgettext_lazy("severity", "not there")),
+    ("1", pgettext_lazy("severity", "1 noticed")),
+    ("2", pgettext_lazy("severity", "2 clear")),
+    ("3", pgettext_lazy("severity", "3 severe")),
+]
+_NUMBER = {"inputmode": "decimal", "class": "figure", "autocomplete": "off"}
+
+
+class KeyForm(forms.Form):
+    """Everything about one key of one check, as it stands, to be changed. `changes` is what differs from it."""
+
+    note = forms.CharField(
+        label=gettext_lazy("Note"), max_length=LONGEST_NOTE, required=False, widget=forms.Textarea(attrs={"rows": 2})
+    )
+    grade = forms.ChoiceField(label=gettext_lazy("Grade"), required=False)
+    grade_reason = forms.CharField(
+        label=gettext_lazy("Why another grade"),
+        max_length=LONGEST_WORD,
+        required=False,
+        help_text=gettext_lazy("A word, where the grade is not what the findings make it."),
+    )
+
+    def __init__(
+        self,
+        data: Any = None,
+        *,
+        row: KeyReading,
+        quantities: Sequence[str],
+        findings: Sequence[Finding],
+        units: str,
+        given: int | None,
+    ):
+        self.row, self.quantities, self.units, self.given = row, quantities, units, given
+        self.findings = [finding for finding in findings if finding.retired_at is None or finding.code in row.findings]
+        initial: dict[str, Any] = {
+            "note": row.note,
+            "grade": "" if given is None else str(given),
+            "grade_reason": row.grade_reason,
+        }
+        for quantity in quantities:
+            value = getattr(row, quantity)
+            shown = "" if value is None else figure(quantity, value, entry_unit(quantity, units))
+            initial[f"value_{quantity}"] = shown
+        for finding in self.findings:
+            initial[f"finding_{finding.code}"] = str(row.findings.get(finding.code, 0))
+        super().__init__(data, initial=initial)
+        for quantity in quantities:
+            self.fields[f"value_{quantity}"] = forms.CharField(
+                label=quantity_title(quantity),
+                max_length=20,
+                required=False,
+                widget=forms.TextInput(attrs=_NUMBER),
+            )
+        for finding in self.findings:
+            self.fields[f"finding_{finding.code}"] = forms.ChoiceField(
+                label=finding.title, choices=SEVERITIES, required=False
+            )
+        words = [(str(grade), word) for grade, word in grade_words().items()]
+        self.fields["grade"].choices = [("", _("as the findings make it")), *words]  # type: ignore[attr-defined]
+
+    @property
+    def values(self) -> list[tuple[forms.BoundField, str]]:
+        """The fields of readings with the sign of their unit."""
+        return [
+            (self[f"value_{quantity}"], unit_sign(entry_unit(quantity, self.units))) for quantity in self.quantities
+        ]
+
+    @property
+    def finding_groups(self) -> list[tuple[str, list[forms.BoundField], int]]:
+        """The fields of findings under the words of their group, with how many of them are there."""
+        found = []
+        for group in FindingGroup:
+            of_group = [finding for finding in self.findings if finding.group == group]
+            if of_group:
+                there = sum(finding.code in self.row.findings for finding in of_group)
+                found.append((str(group.label), [self[f"finding_{finding.code}"] for finding in of_group], there))
+        return found
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if data.get("grade") and not data.get("grade_reason", "").strip() and "grade_reason" not in self.errors:
+            self.add_error("grade_reason", ValidationError(_("Say in a word why.")))
+        return data
+
+    def changes(self) -> list[tuple[str, dict[str, Any]]]:
+        """(field, change for entries_write) for every field that says something else than the row."""
+        data, key = self.cleaned_data, self.row.key
+        found: list[tuple[str, dict[str, Any]]] = []
+        for quantity in self.quantities:
+            name = f"value_{quantity}"
+            text = data[name].strip()
+            if text == self.initial[name]:
+                continue
+            reading = {"key": key, "quantity": quantity, "value": text, "unit": entry_unit(quantity, self.units)}
+            found.append((name, {"kind": "reading", **reading} if text else {"kind": "clear", **reading}))
+        for finding in self.findings:
+            name = f"finding_{finding.code}"
+            severity = int(data[name] or 0)
+            if severity != self.row.findings.get(finding.code, 0):
+                found.append((name, {"kind": "finding", "key": key, "finding": finding.code, "severity": severity}))
+        note = data["note"].replace("\r\n", "\n")
+        if note != self.row.note.strip():
+            found.append(("note", {"kind": "note", "key": key, "text": note}))
+        grade = int(data["grade"]) if data["grade"] else None
+        reason = data["grade_reason"].strip() if grade is not None else ""
+        if (grade, reason) != (self.given, self.row.grade_reason if self.given is not None else ""):
+            found.append(("grade", {"kind": "grade", "key": key, "grade": grade, "text": reason}))
+        return found
+
+
+class AgainForm(forms.Form):
+    """One quantity read once more: a repeat, which stands beside the earlier readings."""
+
+    quantity = forms.ChoiceField(label=gettext_lazy("Quantity"))
+    value = forms.CharField(label=gettext_lazy("Reading"), max_length=20, widget=forms.TextInput(attrs=_NUMBER))
+    gauge = forms.ModelChoiceField(
+        Gauge.objects.filter(retired_at__isnull=True),
+        label=gettext_lazy("Measured with"),
+        required=False,
+        empty_label=gettext_lazy("as the check says"),
+    )
+
+    prefix = "again"
+
+    def __init__(self, data: Any = None, *, quantities: Sequence[str], units: str):
+        super().__init__(data)
+        self.units = units
+        choices = [(slug, f"{quantity_title(slug)}, {unit_sign(entry_unit(slug, units))}") for slug in quantities]
+        self.fields["quantity"].choices = choices  # type: ignore[attr-defined]
+
+    def operation(self, key: int) -> dict[str, Any]:
+        """The reading as a tablet would send it, but for op and taken_at."""
+        quantity, gauge = self.cleaned_data["quantity"], self.cleaned_data["gauge"]
+        return {
+            "kind": "reading",
+            "key": key,
+            "quantity": quantity,
+            "value": self.cleaned_data["value"],
+            "unit": entry_unit(quantity, self.units),
+            "instrument": gauge.pk if gauge else None,
+        }
+
+
+class FileForm(forms.Form):
+    """A sheet of readings from a file, or as text."""
+
+    file = forms.FileField(
+        label=gettext_lazy("File"),
+        required=False,
+        allow_empty_file=True,
+        widget=forms.FileInput(attrs={"accept": ".csv,.tsv,.txt,text/csv,text/plain"}),
+    )
+    text = forms.CharField(
+        label=gettext_lazy("Or its lines"),
+        required=False,
+        strip=False,
+        widget=forms.Textarea(attrs={"rows": 8, "class": "figure", "spellcheck": "false", "wrap": "off"}),
+    )
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if self.errors:
+            return data
+        file = data.get("file")
+        if file is None:
+            found: str | Problem = data.get("text", "")
+        else:
+            found = (
+                Problem("file_too_large", {"size": LARGEST // 1_000_000})
+                if file.size > LARGEST
+                else decode(file.read())
+            )
+        if isinstance(found, str) and len(found.encode()) > LARGEST:
+            found = Problem("file_too_large", {"size": LARGEST // 1_000_000})
+        if isinstance(found, Problem):
+            self.add_error("file", ValidationError(sentence(found)))
+        elif not found.strip():
+            self.add_error("file", ValidationError(_("Choose a file, or paste its lines.")))
+        data["lines"] = found
+        return data
+
+
+class FindingsForm(forms.Form):
+    """One finding on several keys at once: "C3 to G4, moth-eaten"."""
+
+    keys = forms.CharField(
+        label=gettext_lazy("Keys"),
+        max_length=400,
+        help_text=gettext_lazy("Such as 1-5, 12, C3 to G4."),
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+    finding = forms.ModelChoiceField(
+        Finding.objects.filter(retired_at__isnull=True),
+        label=gettext_lazy("Finding"),
+        to_field_name="code",
+        empty_label=gettext_lazy("choose one"),
+    )
+    severity = forms.ChoiceField(label=gettext_lazy("Severity"), choices=SEVERITIES, initial="2")
+
+    def __init__(self, *args: Any, compass: Compass, **kwargs: Any):
+        super().__init__(*args, **kwargs)
+        self.compass = compass
+
+    def clean_keys(self) -> list[int]:
+        try:
+            keys = self.compass.keys.parse(self.cleaned_data["keys"])
+        except MeasurementError as error:
+            raise ValidationError(str(error)) from None
+        missing = sorted(set(keys) & set(self.compass.missing))
+        if missing:
+            raise ValidationError(_("Not in this set: keys %(keys)s.") % {"keys": format_keys(missing)})
+        return list(keys)
+
+    def changes(self) -> list[Mapping[str, Any]]:
+        """One change for entries_write a key."""
+        finding, severity = self.cleaned_data["finding"].code, int(self.cleaned_data["severity"])
+        return [
+            {"kind": "finding", "key": key, "finding": finding, "severity": severity}
+            for key in self.cleaned_data["keys"]
+        ]

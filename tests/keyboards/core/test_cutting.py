@@ -222,6 +222,11 @@ def test_a_kerf_costs_pieces_and_more_cloth_takes_more_sheets():
     assert sheet.waste == pytest.approx(1 - 200 * 100 / (6 * 5000))
 
 
+def test_kerfs_lie_only_between_pieces_and_strips():
+    sheet = cutting.cloth_sheet(50, 9, 9, 99, 99, kerf=1, spare=0)
+    assert (sheet.pieces, sheet.strips, sheet.sheets) == (100, 10, 1)  # ten by ten, with nine cuts each way
+
+
 def test_pieces_that_fill_the_sheet_exactly_waste_nothing():
     assert cutting.cloth_sheet(50, 0.1, 0.1, 1, 1, spare=0).waste == pytest.approx(0, abs=1e-12)
 

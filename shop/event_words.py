@@ -77,12 +77,17 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "check_changed": _("changed what stands at the head of a check: %(kind)s"),
     "check_closed": _("closed a check: %(kind)s, %(read)s keys read%(unread)s"),
     "check_reopened": _("opened a check again: %(kind)s, because %(reason)s"),
+    "check_released": _("let the set go although keys fail (%(failing)s)%(unread)s, because %(reason)s"),
     "check_discarded": _("threw away a check begun by mistake: %(kind)s"),
     "photo_added": _("added a photo%(key)s"),
     "gauge_added": _("added a measuring instrument: %(name)s"),
     "gauge_changed": _("changed a measuring instrument: %(name)s"),
     "finding_added": _("added to the list of findings: %(code)s"),
     "finding_changed": _("changed the list of findings: %(code)s"),
+    # the advice
+    "decision_recorded": _("decided between cloth and buttons%(overruled)s"),
+    "assumptions_changed": _("changed what the advice assumes: %(names)s"),
+    "sections_changed": _("moved the sections of the keyboard"),
 }
 
 
@@ -167,6 +172,8 @@ _WORDS: dict[str, Callable[[Any], str]] = {
 _SPECIAL: dict[tuple[str, str], Callable[[Any], str]] = {
     ("promise_changed", "reason"): _added,
     ("photo_added", "key"): _of_key,
+    ("decision_recorded", "overruled"): lambda against: gettext(", against the advice") if against else "",
+    ("assumptions_changed", "names"): lambda names: _list(names).replace("_", " "),
     **{(f"check_{what}", "kind"): _check_kind for what in ("begun", "changed", "closed", "reopened", "discarded")},
     ("estimate_accepted", "taken_down"): lambda by_us: gettext("took down a yes") if by_us else gettext("said yes"),
     ("estimate_declined", "taken_down"): lambda by_us: gettext("took down a no") if by_us else gettext("said no"),

@@ -2,7 +2,7 @@
 
 import pytest
 from django.conf import settings
-from django.db.backends.sqlite3.operations import DatabaseOperations as SQLiteOperations
+from django.db.backends.sqlite3.base import DatabaseWrapper as SQLite
 from django.test.utils import override_settings
 
 
@@ -39,10 +39,14 @@ def test_surroundings(tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def django_db_modify_db_settings(request, tmp_path_factory, django_db_modify_db_settings_parallel_suffix):
-    """A browser asks from several threads at once, which one in-memory SQLite connection cannot bear."""
+    """Several threads ask at once in a browser test and in one that commits, which an in-memory SQLite cannot bear."""
     database = settings.DATABASES["default"]
-    in_a_browser = any(item.get_closest_marker("browser") for item in request.session.items)
-    if database["ENGINE"] == "django.db.backends.sqlite3" and in_a_browser:
+
+    def commits(item) -> bool:
+        mark = item.get_closest_marker("django_db")
+        return bool(item.get_closest_marker("browser") or (mark and mark.kwargs.get("transaction")))
+
+    if database["ENGINE"] == "django.db.backends.sqlite3" and any(map(commits, request.session.items)):
         database["TEST"] = {
             **database.get("TEST", {}),
             "NAME": str(tmp_path_factory.mktemp("database") / "test.sqlite3"),
@@ -53,7 +57,7 @@ def django_db_modify_db_settings(request, tmp_path_factory, django_db_modify_db_
 def emptied_tables():
     """A test that commits has its tables emptied afterwards: row by row on SQLite, where triggers keep the
     append-only ones. They are taken off for that moment alone (PostgreSQL truncates, which no row trigger sees)."""
-    empty = SQLiteOperations.execute_sql_flush
+    empty = SQLite.ops_class.execute_sql_flush
 
     def without_triggers(self, sql_list):
         with self.connection.cursor() as cursor:
@@ -65,5 +69,11 @@ def emptied_tables():
                 cursor.execute(sql)
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(SQLiteOperations, "execute_sql_flush", without_triggers)
+        patch.setattr(SQLite.ops_class, "execute_sql_flush", without_triggers)
         yield
+
+
+@pytest.fixture
+def quick_paper(monkeypatch):
+    """Estimates are sent with a stand-in for their PDF: laying out a real one takes a second."""
+    monkeypatch.setattr("shop.workflow.estimates.render_pdf", lambda html: b"%PDF-1.7\n" + html.encode())

@@ -131,6 +131,7 @@ def job_detail(request: PersonRequest, number: int) -> HttpResponse:
         "price": price_of(job),
         "row": rack.row(job, timezone.now()),
         "step": next_step(job, request.user),
+        "stage": job.current_stage,
         "events": events[:_EVENTS],
         "more_events": len(events) > _EVENTS,
         "may_promise": may(request.user, DESK, OWNER),

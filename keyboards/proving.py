@@ -8,6 +8,7 @@ import datetime
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from statistics import median
 from typing import Any
 
@@ -19,7 +20,7 @@ from keyboards.core.assumptions import Assumed, FinalLimit, effective, final_lim
 from keyboards.core.entries import SKIPPED
 from keyboards.core.keys import format_keys
 from keyboards.core.skew import SkewPattern
-from keyboards.core.verdicts import FAIL, NOT_READ, FinalVerdicts, judge_key, judge_set
+from keyboards.core.verdicts import FAIL, NOT_READ, FinalVerdicts, KeyVerdict, judge_key, judge_set
 from keyboards.models import Assumptions, Check, CheckKind, Compass, Entry, EntryKind, Gauge, GaugeKind, KeyReading
 from keyboards.specifying import RAIL, SetReadings, keys_to_cut, set_readings, spec_of
 from shop.core import route
@@ -68,6 +69,7 @@ class Proof:
     copied: Mapping[int, float]
     values: Mapping[int, Mapping[str, float | None]]
     gauges: tuple[UsedGauge, ...]
+    worked_since: bool = False
 
     @property
     def closed(self) -> bool:
@@ -84,6 +86,19 @@ class Proof:
     @property
     def unread(self) -> tuple[int, ...]:
         return self.verdicts.with_verdict(NOT_READ)
+
+    @property
+    def why_not(self) -> str:
+        """The sentence that says why the set may not leave, "" where the way is free."""
+        if not self.closed:
+            return _("The final check is not closed yet.")
+        if self.worked_since:
+            return _("Work was done on the set after its final check: open the check again, or make a new final check.")
+        return "" if self.released or self.verdicts.proved else _sentence(self)
+
+    @cached_property
+    def by_key(self) -> Mapping[int, KeyVerdict]:
+        return {one.key: one for one in self.verdicts.keys}
 
     def earlier(self, quantity: str, key: int) -> int | None:
         """The reading from before the work: of bare wood for a mortise (stripped check first), else as it came in."""
@@ -137,20 +152,13 @@ def proof_of(job: Job) -> Proof:
         copied=copied,
         values=values,
         gauges=gauges,
+        worked_since=check is not None and check.closed_at is not None and worked_since(job, check.closed_at),
     )
 
 
 def why_not_proved(job: Job) -> str:
-    """"" when the set may leave, else what stands in its way: no closed check, work done since, keys that fail."""
-    check = newest_final(job)
-    if check is None or check.closed_at is None:
-        return _("The final check is not closed yet.")
-    if worked_since(job, check.closed_at):
-        return _("Work was done on the set after its final check: open the check again, or make a new final check.")
-    if check.released_by_id is not None:
-        return ""
-    proof = proof_of(job)
-    return "" if proof.verdicts.proved else sentence(proof)
+    """ "" when the set may leave, else what stands in its way: no closed check, work done since, keys that fail."""
+    return proof_of(job).why_not
 
 
 def worked_since(job: Job, moment: datetime.datetime) -> bool:
@@ -158,7 +166,7 @@ def worked_since(job: Job, moment: datetime.datetime) -> bool:
     return Stage.objects.filter(job=job, kind__in=_WORKED_ON, finished_at__gt=moment).exists()
 
 
-def sentence(proof: Proof) -> str:
+def _sentence(proof: Proof) -> str:
     """Which keys keep the set here."""
     said = []
     if proof.failing:

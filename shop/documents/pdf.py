@@ -6,9 +6,11 @@ pictures made by the program itself. Any other address, or a file that is not th
 PaperError: a report with a silently missing photo would be worse than none.
 """
 
+import datetime
 import hashlib
 import mimetypes
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -16,7 +18,7 @@ from urllib.parse import unquote, urlsplit
 from django.conf import settings
 from django.http import HttpResponse
 from django.template.loader import render_to_string
-from weasyprint import HTML
+from weasyprint import HTML, Attachment
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
@@ -63,10 +65,22 @@ class OurFiles(URLFetcher):
         return URLFetcherResponse(url, contents, headers={"Content-Type": kind})
 
 
-def render_pdf(html: str) -> bytes:
-    """A tagged PDF (PDF/UA-1) of the HTML. The same HTML makes the same bytes: the only date in it is one that the
-    HTML carries as <meta name="dcterms.created">, and its identifier is the digest of the HTML."""
+@dataclass(frozen=True)
+class Attached:
+    """A file inside a PDF: text with a name and a sentence about it. at is its date, which must come from the rows."""
+
+    name: str
+    description: str
+    text: str
+    at: datetime.datetime
+
+
+def render_pdf(html: str, attached: Sequence[Attached] = ()) -> bytes:
+    """A tagged PDF (PDF/UA-1) of the HTML. The same HTML makes the same bytes: the only dates in it are one that the
+    HTML carries as <meta name="dcterms.created"> and those of attached files, and its identifier is the digest of
+    the HTML and these files."""
     fonts = FontConfiguration()
+    digest = hashlib.sha256("\0".join([html, *(file.text for file in attached)]).encode())
     try:
         return HTML(
             string=html,
@@ -75,7 +89,18 @@ def render_pdf(html: str) -> bytes:
         ).write_pdf(
             font_config=fonts,
             pdf_variant="pdf/ua-1",
-            pdf_identifier=hashlib.sha256(html.encode()).hexdigest()[:32].encode(),
+            pdf_identifier=digest.hexdigest()[:32].encode(),
+            attachments=[
+                Attachment(
+                    string=file.text,
+                    name=file.name,
+                    description=file.description,
+                    created=file.at,
+                    modified=file.at,
+                    relationship="Data",
+                )
+                for file in attached
+            ],
         )
     except _RefusedError as error:
         raise PaperError(str(error)) from error

@@ -1,0 +1,925 @@
+"""The hand-off report: what was agreed and done, and what every key was like before and is like now.
+
+It must stand up to another technician's inspection: every figure comes from the rows, every limit names its place and
+its source, whatever is not proved is said.
+"""
+
+import csv
+import datetime
+import io
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from django.template.loader import render_to_string
+from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from keyboards import pictures
+from keyboards.core import fit
+from keyboards.core.assumptions import BY_NAME, FinalLimit
+from keyboards.core.humidity import COMPARABLE
+from keyboards.core.keys import format_keys
+from keyboards.core.quantities import ANGLE, QUANTITIES, show
+from keyboards.core.verdicts import FAIL, NOT_READ, PASS, UNDECIDED, VERDICTS, Judged, KeyVerdict
+from keyboards.drawing.plots import Band, Plot, Series
+from keyboards.drawing.row import KeyFace
+from keyboards.models import BoughtPart, Check, Photo
+from keyboards.proving import READ_FROM, Proof, limit_title, place_words, proof_of, renewed_keys
+from keyboards.sheets import finding_titles, findings_words
+from keyboards.specifying import RAIL, spec_of
+from keyboards.words import entry_unit, figure, quantity_title, unit_sign
+from shop.cautions import CAUTIONS, Caution
+from shop.core import route
+from shop.documents.pdf import Attached, render_pdf
+from shop.models import Event, Job, Keytops, Line, Stage, Use, Workshop
+
+MOST_PHOTOS = 24
+_FEWEST_PLOTTED = 2
+_INCH = 25.4
+# Measured before and after at the same place, in the order of the table.
+_COMPARED = ("side_play", "dip", "level", "skew")
+_CLEARANCES = ("balance_clearance", "front_clearance")
+
+
+def minus(text: str) -> str:
+    """A figure with a true minus sign."""
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def amount(value: float, unit: str, units: str) -> str:
+    """A judged value (mm or degrees) in the reader's unit, without it: 0.05 -> "0.05" mm or "0.002" in."""
+    if unit != "mm":
+        return minus(show(round(value * 1000), ANGLE, 1))
+    return minus(show(round(value * 1000), units, 3 if units == "in" else 2))
+
+
+def sign_of(unit: str, units: str) -> str:
+    return units if unit == "mm" else unit
+
+
+def range_of(limit: FinalLimit, units: str) -> str:
+    """ "0.20 to 0.75"."""
+    return _("%(low)s to %(high)s") % {
+        "low": amount(limit.low, limit.unit, units),
+        "high": amount(limit.high, limit.unit, units),
+    }
+
+
+def verdict_words(verdict: str) -> str:
+    return {PASS: _("pass"), UNDECIDED: _("undecided"), FAIL: _("fails"), NOT_READ: _("not read")}[verdict]  # type: ignore[index]
+
+
+def short_title(quantity: str) -> str:
+    """A limited quantity in a word or two, for a cell."""
+    return {
+        "side_play": _("side play"),
+        "balance_clearance": _("clearance, balance"),
+        "front_clearance": _("clearance, front"),
+        "dip": _("dip"),
+        "level": _("level"),
+        "skew_copy": _("skew"),
+    }[quantity]
+
+
+def why_words(found: KeyVerdict) -> str:
+    """Why a key has its verdict: "side play, dip"; "" for one that passes."""
+    parts = [_("by sight")] if found.seen else []
+    parts += [short_title(one.quantity) for one in found.why if found.seen or one.verdict == found.verdict]
+    return ", ".join(dict.fromkeys(parts))
+
+
+# --- the table of every key -----------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of figures. name "before", "after" or another word; limit "0.20 to 0.75" where it is judged."""
+
+    name: str
+    limit: str = ""
+
+
+@dataclass(frozen=True)
+class Group:
+    """Columns of one quantity: its title, unit and where it is measured."""
+
+    title: str
+    unit: str
+    columns: tuple[Column, ...]
+
+
+@dataclass(frozen=True)
+class Cell:
+    text: str
+    bad: bool = False
+
+
+@dataclass(frozen=True)
+class KeyRow:
+    """One key of the table."""
+
+    key: int
+    name: str
+    found: str
+    cells: tuple[Cell, ...]
+    verdict: str
+    verdict_words: str
+    why: str
+
+
+@dataclass(frozen=True)
+class KeyTable:
+    groups: tuple[Group, ...]
+    rows: tuple[KeyRow, ...]
+
+
+def key_table(proof: Proof, units: str) -> KeyTable:
+    """Every key of the compass: before, after, limit, verdict; only columns that hold a figure."""
+    limits = {limit.quantity: limit for limit in proof.limits}
+    read = {quantity for row in proof.rows.values() for quantity in QUANTITIES if getattr(row, quantity) is not None}
+    present = proof.before.present
+    groups: list[Group] = []
+    makers: list[Any] = []
+
+    def earlier(quantity: str):
+        unit = entry_unit(quantity, units)
+        return lambda key: _figure(quantity, proof.earlier(quantity, key), unit)
+
+    def later(quantity: str):
+        unit, of_limit = entry_unit(quantity, units), "skew_copy" if quantity == "skew" else quantity
+        return lambda key: Cell(
+            _figure(quantity, getattr(proof.rows.get(key), quantity, None), unit).text, _fails(proof, key, of_limit)
+        )
+
+    def judged(quantity: str):
+        limit = limits[quantity]
+
+        def cell(key: int) -> Cell:
+            value = proof.values.get(key, {}).get(quantity)
+            text = "–" if value is None else amount(value, limit.unit, units)
+            return Cell(text, _fails(proof, key, quantity))
+
+        return cell
+
+    def add(title: str, unit: str, columns: Iterable[tuple[str, str, Any]]) -> None:
+        kept = list(columns)
+        if kept:
+            groups.append(Group(title, unit, tuple(Column(name, limit) for name, limit, _maker in kept)))
+            makers.extend(maker for _name, _limit, maker in kept)
+
+    def compared(quantity: str) -> None:
+        limit = limits.get("skew_copy" if quantity == "skew" else quantity)
+        columns = []
+        if any(proof.earlier(quantity, key) is not None for key in present):
+            columns.append((_("before"), "", earlier(quantity)))
+        if quantity in read:
+            said = range_of(limit, units) if limit and quantity != "skew" else ""
+            columns.append((_("after"), said, later(quantity)))
+        add(quantity_title(quantity), unit_sign(entry_unit(quantity, units)), columns)
+
+    compared("side_play")
+    for clearance in _CLEARANCES:
+        width = READ_FROM[clearance]
+        columns = []
+        if any(proof.earlier(width, key) is not None for key in present):
+            columns.append((_("mortise, bare"), "", earlier(width)))
+        if clearance in limits:
+            columns.append((_("clearance after"), range_of(limits[clearance], units), judged(clearance)))
+        title = _("Balance bushing") if clearance == "balance_clearance" else _("Front bushing")
+        add(title, units, columns)
+    for quantity in _COMPARED[1:]:
+        compared(quantity)
+    return KeyTable(tuple(groups), tuple(_key_rows(proof, makers)))
+
+
+def _figure(quantity: str, canonical: int | None, unit: str) -> Cell:
+    return Cell("–" if canonical is None else minus(figure(quantity, canonical, unit)))
+
+
+def _fails(proof: Proof, key: int, quantity: str) -> bool:
+    one = proof.by_key.get(key)
+    judged = one.of(quantity) if one else None
+    return judged is not None and judged.verdict == FAIL
+
+
+def _key_rows(proof: Proof, makers: Sequence[Any]) -> Iterable[KeyRow]:
+    assert proof.compass is not None
+    titles, words = finding_titles(), pictures.grade_words()
+    arithmetic, missing = proof.compass.keys, set(proof.compass.missing)
+    for key in arithmetic.keys:
+        one = proof.by_key.get(key)
+        if key in missing:
+            verdict, said, why = "", _("did not come"), ""
+        elif one is None:
+            verdict, said, why = "", "–", ""
+        else:
+            verdict, said, why = one.verdict, verdict_words(one.verdict), why_words(one)
+        yield KeyRow(
+            key=key,
+            name=arithmetic.name(key),
+            found=_found_words(proof, key, titles, words),
+            cells=tuple(Cell("–") if key in missing else maker(key) for maker in makers),
+            verdict=verdict.replace(" ", "-"),
+            verdict_words=said,
+            why=why,
+        )
+
+
+def _found_words(proof: Proof, key: int, titles: Mapping[str, str], words: Mapping[int, str]) -> str:
+    """What was seen on a key before the work: its findings, else its grade."""
+    rows = proof.found(key)
+    told = [text for row in rows if (text := findings_words(row, titles))]
+    grades = [row.grade for row in rows if row.grade is not None]
+    if told:
+        return "; ".join(dict.fromkeys(told))
+    return words[max(grades)] if grades else "–"
+
+
+# --- pictures -------------------------------------------------------------------------------------
+
+
+def _scaled(value: int, quantity: str, units: str) -> float:
+    return value / 1000 / (_INCH if entry_unit(quantity, units) == "in" else 1)
+
+
+def _before_values(proof: Proof, quantity: str, units: str) -> dict[int, float]:
+    return {
+        key: _scaled(value, quantity, units)
+        for key in proof.before.present
+        if (value := proof.earlier(quantity, key)) is not None
+    }
+
+
+def _after_values(proof: Proof, quantity: str, units: str) -> dict[int, float]:
+    return {
+        key: _scaled(value, quantity, units)
+        for key, row in proof.rows.items()
+        if (value := getattr(row, quantity)) is not None
+    }
+
+
+def plots(proof: Proof, units: str) -> list[Plot]:
+    """Side play and skew before and after on one scale, clearance after, bare widths before; each names its place."""
+    limits = {limit.quantity: limit for limit in proof.limits}
+    scale = _INCH if units == "in" else 1.0
+    decimals = 3 if units == "in" else 2
+    out: list[Plot] = []
+    before, after = _before_values(proof, "side_play", units), _after_values(proof, "side_play", units)
+    limit = limits.get("side_play")
+    series = [
+        *([Series(before, label=_("before"), hollow=True)] if len(before) >= _FEWEST_PLOTTED else []),
+        *([Series(after, label=_("after"))] if len(after) >= _FEWEST_PLOTTED else []),
+    ]
+    if series:
+        out.append(
+            Plot(
+                _("Side play at the fingertip, key up"),
+                units,
+                series,
+                band=_band(limit, scale, units),
+                outside=_outside(proof, "side_play") if after else frozenset(),
+                decimals=decimals,
+                height=110,
+            )
+        )
+    for clearance in _CLEARANCES:
+        limit = limits.get(clearance)
+        found = {key: value / scale for key in proof.values if (value := proof.values[key].get(clearance)) is not None}
+        if limit is not None and len(found) >= _FEWEST_PLOTTED:
+            out.append(
+                Plot(
+                    f"{limit_title(clearance)}, {_('after')}",
+                    units,
+                    [Series(found)],
+                    band=_band(limit, scale, units),
+                    outside=_outside(proof, clearance),
+                    decimals=decimals,
+                    height=84,
+                )
+            )
+    bare = _before_values(proof, "balance_mortise_width", units)
+    if len(bare) >= _FEWEST_PLOTTED:
+        out.append(
+            Plot(_("Balance mortise width, bare wood, before"), units, [Series(bare)], decimals=decimals, height=84)
+        )
+    before, after = _before_values(proof, "skew", units), _after_values(proof, "skew", units)
+    series = [
+        *([Series(before, label=_("before"), hollow=True)] if len(before) >= _FEWEST_PLOTTED else []),
+        *([Series(after, label=_("after"))] if len(after) >= _FEWEST_PLOTTED else []),
+    ]
+    if series:
+        failing = _outside(proof, "skew_copy") if after and "skew_copy" in limits else frozenset()
+        out.append(Plot(_("Mortise skew, off square to the rail"), "°", series, outside=failing, decimals=1, height=96))
+    return out
+
+
+def _band(limit: FinalLimit | None, scale: float, units: str) -> Band | None:
+    if limit is None:
+        return None
+    label = _("limits %(range)s %(unit)s") % {"range": range_of(limit, units), "unit": units}
+    return Band(limit.low / scale, limit.high / scale, label=label)
+
+
+def _outside(proof: Proof, quantity: str) -> frozenset[int]:
+    found = ((one.key, one.of(quantity)) for one in proof.verdicts.keys)
+    return frozenset(
+        key
+        for key, judged in found
+        if judged is not None and judged.value is not None and not judged.limit.low <= judged.value <= judged.limit.high
+    )
+
+
+def _faces_before(proof: Proof) -> list[KeyFace]:
+    """Each key as the arrival and the stripped check left it: the worse grade, the skew that was read."""
+    assert proof.compass is not None
+    arithmetic = proof.compass.keys
+    missing, broken = set(proof.compass.missing), set(proof.compass.broken)
+    faces = []
+    for key in arithmetic.keys:
+        grades = [row.grade for row in proof.found(key) if row.grade is not None]
+        skew = proof.earlier("skew", key) if key not in missing else None
+        faces.append(
+            KeyFace(
+                number=key,
+                name=arithmetic.name(key),
+                sharp=arithmetic.is_sharp(key),
+                grade=max(grades) if grades else None,
+                skew_deg=skew / 1000 if skew is not None else None,
+                missing=key in missing,
+                broken=key in broken,
+            )
+        )
+    return faces
+
+
+def faces_after(proof: Proof) -> list[KeyFace]:
+    assert proof.compass is not None
+    failing = set(proof.failing)
+    return [
+        KeyFace(
+            number=face.number,
+            name=face.name,
+            sharp=face.sharp,
+            grade=face.grade,
+            skew_deg=face.skew_deg,
+            missing=face.missing,
+            marks=(_("fails"),) if face.number in failing else (),
+        )
+        for face in pictures.faces(proof.compass, proof.rows.values())
+    ]
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """before and after are rows of buttons; charts are the plots under a row of their own."""
+
+    before: str
+    after: str
+    charts: str
+    counts: Mapping[str, int]
+    counts_after: Mapping[str, int]
+
+
+def _pictures(proof: Proof, units: str) -> Pictures:
+    before, after = _faces_before(proof), faces_after(proof)
+    tag = proof.job.tag
+    drawn = plots(proof, units)
+
+    def row(faces: Sequence[KeyFace], uid: str, title: str, shown: Sequence[Plot] = ()) -> str:
+        return pictures.row_svg(faces, uid=uid, title=title, plots=shown, font_size=17)
+
+    has_after = bool(proof.rows)
+    return Pictures(
+        before=row(before, "before", _("The keys of %(tag)s before the work") % {"tag": tag}),
+        after=row(after, "after", _("The keys of %(tag)s after the work") % {"tag": tag}) if has_after else "",
+        charts=row(
+            after if has_after else before, "charts", _("Readings of %(tag)s before and after") % {"tag": tag}, drawn
+        )
+        if drawn
+        else "",
+        counts=_counts(before),
+        counts_after=_counts(after),
+    )
+
+
+def _counts(faces: Sequence[KeyFace]) -> dict[str, int]:
+    return pictures.counts_of(
+        "".join("-" if face.missing else "." if face.grade is None else str(face.grade) for face in faces)
+    )
+
+
+# --- what was done, by whom, with what ------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Agreed:
+    """A line the client said yes to, and how far it is."""
+
+    line: Line
+    done: str
+
+
+def _agreed(job: Job, stages: Mapping[str, Stage]) -> list[Agreed]:
+    """The client's own list of agreed work, with who finished each line and when."""
+    rows = job.estimates.filter(state="accepted").prefetch_related("options", "lines", "answers__extras")
+    estimate = rows.first()
+    agreed = estimate.agreed if estimate else None
+    if agreed is None:
+        return []
+    return [Agreed(line, _done_words(stages.get(line.stage))) for line in agreed.lines if line.kind != "discount"]
+
+
+def _done_words(stage: Stage | None) -> str:
+    if stage is None:
+        return _("no stage of its own")
+    if stage.state == route.DONE and stage.finished_at:
+        day = date_format(timezone.localtime(stage.finished_at), "j M Y")
+        return f"{stage.finished_by.short_name}, {day}" if stage.finished_by else day
+    if stage.state == route.SKIPPED:
+        return _("left out: %(reason)s") % {"reason": stage.reason}
+    return _("not finished yet")
+
+
+@dataclass(frozen=True)
+class Logged:
+    """A stage in the log of work: who had a hand in it, from when to when, and what is worth knowing."""
+
+    stage: Stage
+    people: str
+    notes: tuple[str, ...]
+
+
+def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
+    told: dict[str, list[Event]] = {}
+    for event in Event.objects.filter(job=job, what="keys_done").select_related("by").order_by("at", "id"):
+        told.setdefault(str(event.details.get("stage", "")), []).append(event)
+    out = []
+    for stage in stages:
+        if stage.kind in ("estimate", "answer") or (stage.state == route.WAITING and not stage.begun_at):
+            continue
+        spells = list(stage.spells.all())
+        people = [spell.by for spell in spells]
+        people += [person for person in (stage.begun_by, stage.finished_by) if person is not None]
+        notes = [spell.note for spell in spells if spell.note]
+        notes += [
+            _("%(keys)s keys done by %(day)s (%(person)s)")
+            % {
+                "keys": event.details.get("keys", ""),
+                "day": date_format(timezone.localtime(event.at), "j M"),
+                "person": event.by.short_name if event.by else "–",
+            }
+            for event in told.get(stage.kind, ())
+        ]
+        if stage.reason:
+            words = _("left out: %(reason)s") if stage.state == route.SKIPPED else _("done again: %(reason)s")
+            notes.append(words % {"reason": stage.reason})
+        out.append(Logged(stage, ", ".join(dict.fromkeys(person.short_name for person in people)), tuple(notes)))
+    return out
+
+
+@dataclass(frozen=True)
+class SizeRow:
+    """One size of a button: as found (median, lowest to highest, count) and what new buttons are cut to."""
+
+    title: str
+    unit: str
+    found: str
+    spread: str
+    count: int
+
+
+@dataclass(frozen=True)
+class ButtonGroup:
+    keys: str
+    count: int
+    size: str
+    mortise: str
+    skew: str
+
+
+@dataclass(frozen=True)
+class Buttons:
+    """New buttons: which keys, sizes as found, groups as cut, bought parts."""
+
+    keys: str
+    sizes: tuple[SizeRow, ...]
+    groups: tuple[ButtonGroup, ...]
+    parts: tuple[tuple[BoughtPart, str], ...]
+
+
+def _buttons(proof: Proof, units: str) -> Buttons | None:
+    keys, _why = renewed_keys(proof.job, proof.before)
+    if not keys:
+        return None
+    spec = spec_of(proof.before, keys, mortise_length=14.0, follows=RAIL, assumed=proof.assumed)
+
+    def text(value: float | None, unit: str) -> str:
+        return "–" if value is None else amount(value, unit, units)
+
+    sizes = []
+    for row in spec.figures:
+        if row.median is None or row.quantity == "balance_pin":
+            continue
+        unit = "°" if QUANTITIES[row.quantity].dimension == ANGLE else "mm"
+        spread = _("%(low)s to %(high)s") % {"low": text(row.low, unit), "high": text(row.high, unit)}
+        sizes.append(
+            SizeRow(quantity_title(row.quantity), sign_of(unit, units), text(row.median, unit), spread, row.measured)
+        )
+    groups = tuple(
+        ButtonGroup(
+            keys=format_keys(group.keys),
+            count=len(group.keys),
+            size=" × ".join(text(value, "mm") for value in (group.spec.length, group.spec.width, group.spec.height)),
+            mortise=text(group.spec.mortise_width, "mm"),
+            skew=text(group.spec.skew, "°"),
+        )
+        for group in spec.groups
+    )
+    parts = tuple(
+        (part, " × ".join(text(value / 1000, "mm") for value in (part.length, part.width, part.height)))
+        for part in BoughtPart.objects.filter(job=proof.job)
+    )
+    return Buttons(format_keys(keys), tuple(sizes), groups, parts)
+
+
+@dataclass(frozen=True)
+class LimitRow:
+    title: str
+    place: str
+    range: str
+    unit: str
+    u: str
+    source: str
+
+
+def limit_rows(proof: Proof, units: str) -> list[LimitRow]:
+    """The limits that were held against the keys, each with its place, its uncertainty and whose figure it is."""
+    rows = []
+    for limit in proof.limits:
+        names = (
+            [limit.quantity] if limit.quantity == "skew_copy" else [f"{limit.quantity}_low", f"{limit.quantity}_high"]
+        )
+        changed = any(getattr(proof.assumed, name) != BY_NAME[name].default for name in names)
+        sources = list(dict.fromkeys(BY_NAME[name].source for name in names))
+        source = _("the shop's own figure") if changed else "; ".join(sources)
+        u = (
+            show(round(limit.u * 1000), ANGLE, 2)
+            if limit.unit != "mm"
+            else show(round(limit.u * 1000), units, 4 if units == "in" else 3)
+        )
+        rows.append(
+            LimitRow(
+                limit_title(limit.quantity),
+                place_words(limit),
+                range_of(limit, units),
+                sign_of(limit.unit, units),
+                u,
+                source,
+            )
+        )
+    return rows
+
+
+@dataclass(frozen=True)
+class ExceptionRow:
+    """A reading that did not pass, in words."""
+
+    key: int
+    name: str
+    title: str
+    value: str
+    limit: str
+    chance: str
+    verdict: str
+
+
+def exceptions(proof: Proof, units: str) -> list[ExceptionRow]:
+    """Every reading that did not pass, key by key; a key that fails by sight has a line for that."""
+    if proof.compass is None:
+        return []
+    words, titles = pictures.grade_words(), finding_titles()
+    rows = []
+    for one in proof.verdicts.keys:
+        if one.verdict == PASS:
+            continue
+        name = proof.compass.keys.name(one.key)
+        if one.seen and one.grade is not None:
+            seen = findings_words(proof.rows[one.key], titles) or words[one.grade]
+            rows.append(ExceptionRow(one.key, name, _("By sight"), seen, "–", "–", verdict_words(FAIL)))
+        if not one.judged and not one.seen:
+            rows.append(ExceptionRow(one.key, name, _("Every reading"), "–", "–", "–", verdict_words(NOT_READ)))
+        rows += [_exception(one.key, name, judged, units) for judged in one.why]
+    return rows
+
+
+def _exception(key: int, name: str, judged: Judged, units: str) -> ExceptionRow:
+    limit = judged.limit
+    sign = sign_of(limit.unit, units)
+    value = "–" if judged.value is None else f"{amount(judged.value, limit.unit, units)} {sign}"
+    chance = "–"
+    if judged.chance is not None:
+        chance = _("under 1 %") if judged.chance < 0.01 else f"{min(round(judged.chance * 100), 99)} %"
+    title = limit_title(limit.quantity)
+    return ExceptionRow(
+        key, name, title, value, f"{range_of(limit, units)} {sign}", chance, verdict_words(judged.verdict)
+    )
+
+
+# --- paper ----------------------------------------------------------------------------------------
+
+
+def _photos(job: Job) -> tuple[list[tuple[Photo, bool]], int]:
+    """At most 24 photos, of the whole set first, then by key in the order they were taken; True where the file is
+    there. And how many there are in all."""
+    photos = sorted(Photo.objects.filter(job=job), key=lambda photo: (photo.key or 0, photo.taken_at, photo.pk))
+    whole = [photo for photo in photos if photo.key is None]
+    chosen = [*whole[:3], *(photo for photo in photos if photo.key is not None)][:MOST_PHOTOS]
+    return [(photo, photo.image.storage.exists(photo.image.name)) for photo in chosen], len(photos)
+
+
+def _cautions(proof: Proof) -> list[Caution]:
+    """Those that whoever opens the set next must know."""
+    slugs = []
+    findings = {code for rows in proof.before.rows.values() for row in rows.values() for code in row.findings}
+    findings |= {code for row in proof.rows.values() for code in row.findings}
+    if any(code.startswith("lead") for code in findings) or any(
+        stage.kind == "leads" and stage.state != route.SKIPPED for stage in proof.job.stages.all()
+    ):
+        slugs.append("lead")
+    if proof.job.instrument.keytops == Keytops.IVORY:
+        slugs.append("ivory")
+    if proof.job.with_keyframe:
+        slugs.append("lifting")
+    return [CAUTIONS[slug] for slug in slugs]
+
+
+def months_later(day: datetime.date, months: int) -> datetime.date:
+    """The same day so many months on; the last of the month where that month is shorter."""
+    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
+    for last in (day.day, 30, 29, 28):
+        try:
+            return datetime.date(year, month + 1, last)
+        except ValueError:
+            continue
+    raise ValueError(day)
+
+
+def _guarantee(job: Job, months: int) -> str:
+    if not months:
+        return ""
+    if job.left_at is None:
+        return ngettext(
+            "%(months)d month from the day the set leaves us",
+            "%(months)d months from the day the set leaves us",
+            months,
+        ) % {"months": months}
+    until = months_later(timezone.localdate(job.left_at), months)
+    return _("until %(day)s") % {"day": date_format(until, "j F Y")}
+
+
+def _air(check: Check | None) -> str:
+    if check is None or check.humidity is None:
+        return ""
+    humidity = f"{check.humidity.normalize():f} % RH"
+    return humidity if check.temperature is None else f"{humidity}, {check.temperature.normalize():f} °C"
+
+
+def _humidity_warning(proof: Proof) -> str:
+    before, after = proof.before.checks[-1] if proof.before.checks else None, proof.check
+    if before is None or after is None or before.humidity is None or after.humidity is None:
+        return ""
+    apart = abs(after.humidity - before.humidity)
+    if float(apart) <= COMPARABLE:
+        return ""
+    return _(
+        "The air of the two checks differs by %(apart)s %% RH. Wood and cloth follow the air: part of any difference"
+        " between before and after may be the air and not the work. It changes nothing in the verdicts, which rest on"
+        " the final check alone."
+    ) % {"apart": f"{apart.normalize():f}"}
+
+
+def _result(proof: Proof) -> str:
+    counts = proof.verdicts.counts
+    said = [
+        ngettext("%(count)d key passes", "%(count)d keys pass", counts[PASS]) % {"count": counts[PASS]},
+    ]
+    if counts[UNDECIDED]:
+        said.append(
+            ngettext("%(count)d is undecided", "%(count)d are undecided", counts[UNDECIDED])
+            % {"count": counts[UNDECIDED]}
+        )
+    if counts[FAIL]:
+        said.append(ngettext("%(count)d fails", "%(count)d fail", counts[FAIL]) % {"count": counts[FAIL]})
+    if counts[NOT_READ]:
+        said.append(
+            ngettext("%(count)d was not read", "%(count)d were not read", counts[NOT_READ])
+            % {"count": counts[NOT_READ]}
+        )
+    return ", ".join(said)
+
+
+def moment_of(proof: Proof) -> datetime.datetime:
+    """The date of the report: it comes from the rows, so that the same rows print the same bytes."""
+    job, check = proof.job, proof.check
+    if job.left_at:
+        return job.left_at
+    if check is not None:
+        return check.closed_at or check.begun_at
+    return max([job.received_at, *(before.closed_at or before.begun_at for before in proof.before.checks)])
+
+
+def context_of(job: Job, units: str) -> dict[str, Any]:
+    """All that the report prints. job comes with client, instrument and stages (Job.objects.for_lists())."""
+    proof = proof_of(job)
+    stages = list(job.stages.select_related("begun_by", "finished_by").prefetch_related("spells__by"))
+    workshop = Workshop.ours()
+    photos, photo_count = _photos(job)
+    readable = proof.compass is not None
+    release = None
+    if proof.check and proof.released:
+        release = Event.objects.filter(job=job, what="check_released", details__check=proof.check.pk).last()
+    moments = [proof.before.checks[-1]] if proof.before.checks else []
+    return {
+        "workshop": workshop,
+        "job": job,
+        "proof": proof,
+        "check": proof.check,
+        "units": units,
+        "made_at": moment_of(proof),
+        "result": _result(proof),
+        "keys_here": len(proof.before.present),
+        "arrival": moments[0] if moments else None,
+        "air_before": _air(moments[0]) if moments else "",
+        "air_after": _air(proof.check),
+        "humidity_warning": _humidity_warning(proof),
+        "release_at": release.at if release else None,
+        "guarantee": _guarantee(job, workshop.guarantee_months),
+        "agreed": _agreed(job, {stage.kind: stage for stage in stages}),
+        "log": _work_log(job, stages),
+        "pictures": _pictures(proof, units) if readable else None,
+        "table": key_table(proof, units) if readable else None,
+        "limits": limit_rows(proof, units),
+        "exceptions": exceptions(proof, units),
+        "undecided": format_keys(proof.verdicts.with_verdict(UNDECIDED)),
+        "buttons": _buttons(proof, units) if readable else None,
+        "uses": [
+            (use, _thickness(use, units)) for use in Use.objects.filter(job=job).select_related("lot__material", "by")
+        ],
+        "gauges": [(used, _gauge_words(used, units)) for used in proof.gauges],
+        "guard": f"{fit.GUARD:.3f}".rstrip("0"),
+        "photos": photos,
+        "photo_count": photo_count,
+        "most_photos": MOST_PHOTOS,
+        "cautions": _cautions(proof),
+    }
+
+
+def _thickness(use: Use, units: str) -> str:
+    thickness = use.lot.material.thickness
+    return "" if thickness is None else f"{show(thickness, units, 3 if units == 'in' else 2)} {units}"
+
+
+def _gauge_words(used: Any, units: str) -> dict[str, str]:
+    gauge = used.gauge
+    unit = ANGLE if gauge.kind == "bevel" else units
+    decimals = 2 if unit == ANGLE else 4 if units == "in" else 3
+    return {
+        "resolution": f"{show(gauge.resolution, unit, decimals)} {unit_sign(unit)}",
+        "error": f"{show(gauge.error, unit, decimals)} {unit_sign(unit)}",
+        "u": f"{show(round(gauge.uncertainty * 1000), unit, decimals)} {unit_sign(unit)}",
+        "measured": ", ".join(quantity_title(quantity).lower() for quantity in used.quantities) or _("lengths"),
+    }
+
+
+def handoff(job: Job, units: str = "mm") -> bytes:
+    """The PDF, with the readings inside as CSV and JSON. The same rows make the same bytes."""
+    context = context_of(job, units)
+    proof: Proof = context["proof"]
+    html = render_to_string("documents/handoff.html", context)
+    at = context["made_at"]
+    return render_pdf(
+        html,
+        [
+            Attached(f"{job.tag}-readings.csv", _("every reading, a line a key"), readings_csv(proof), at),
+            Attached(f"{job.tag}-readings.json", _("every reading, limit and verdict"), readings_json(proof), at),
+        ],
+    )
+
+
+# --- the readings for a machine -------------------------------------------------------------------
+
+
+def _checks(proof: Proof) -> list[tuple[Check, Mapping[int, Any]]]:
+    """Arrival, stripped, final: each with its rows."""
+    rows: list[tuple[Check, Mapping[int, Any]]] = [
+        (check, proof.before.rows[check.pk]) for check in reversed(proof.before.checks)
+    ]
+    if proof.check is not None:
+        rows.append((proof.check, proof.rows))
+    return rows
+
+
+def readings_csv(proof: Proof) -> str:
+    """A line a key, in mm, degrees and grams whatever the reader's unit; a column a check and quantity."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    checks = _checks(proof)
+    columns = [
+        (check, quantity)
+        for check, rows in checks
+        for quantity in QUANTITIES
+        if any(getattr(row, quantity) is not None for row in rows.values())
+    ]
+    judged = [limit.quantity for limit in proof.limits]
+    units = {"mm": "mm", "deg": "deg", "g": "g"}
+    writer.writerow(
+        [
+            "key",
+            "note",
+            *(f"{check.kind}_{quantity}_{units[QUANTITIES[quantity].dimension]}" for check, quantity in columns),
+            *(f"judged_{quantity}" for quantity in judged),
+            "verdict",
+        ]
+    )
+    rows_of = {check.pk: rows for check, rows in checks}
+    if proof.compass is None:
+        return out.getvalue()
+    by_key = proof.by_key
+    for key in proof.compass.keys.keys:
+        one = by_key.get(key)
+        cells = [getattr(rows_of[check.pk].get(key), quantity, None) for check, quantity in columns]
+        writer.writerow(
+            [
+                key,
+                proof.compass.keys.name(key),
+                *("" if value is None else show(value, "mm", 3) for value in cells),
+                *("" if (value := proof.values.get(key, {}).get(name)) is None else f"{value:.3f}" for name in judged),
+                one.verdict if one else "",
+            ]
+        )
+    return out.getvalue()
+
+
+def readings_json(proof: Proof) -> str:
+    """The same as JSON with limits, uncertainties, findings, notes and chances."""
+    by_key = proof.by_key
+    checks = _checks(proof)
+    keys = []
+    for key in proof.compass.keys.keys if proof.compass else ():
+        one = by_key.get(key)
+        keys.append(
+            {
+                "key": key,
+                "note": proof.compass.keys.name(key) if proof.compass else "",
+                "missing": key in set(proof.compass.missing) if proof.compass else False,
+                "checks": {check.kind: _row_values(rows[key]) for check, rows in checks if key in rows},
+                "verdict": one.verdict if one else None,
+                "judged": [
+                    {
+                        "quantity": judged.quantity,
+                        "value": judged.value,
+                        "verdict": judged.verdict,
+                        "chance": None if judged.chance is None else round(judged.chance, 6),
+                    }
+                    for judged in (one.judged if one else ())
+                ],
+            }
+        )
+    told = {
+        "tag": proof.job.tag,
+        "instrument": str(proof.job.instrument),
+        "units": {"length": "mm", "angle": "deg", "weight": "g"},
+        "guard": fit.GUARD,
+        "verdicts": list(VERDICTS),
+        "provisional": not proof.closed,
+        "released": proof.check.release_reason if proof.check and proof.released else None,
+        "limits": [asdict(limit) for limit in proof.limits],
+        "checks": [
+            {
+                "kind": check.kind,
+                "begun": check.begun_at.isoformat(),
+                "closed": check.closed_at.isoformat() if check.closed_at else None,
+                "humidity": None if check.humidity is None else float(check.humidity),
+                "temperature": None if check.temperature is None else float(check.temperature),
+                "instruments": [
+                    {"name": used.gauge.name, "u": round(used.gauge.uncertainty, 6), "quantities": used.quantities}
+                    for used in proof.gauges
+                    if used.check.pk == check.pk
+                ],
+            }
+            for check, _rows in checks
+        ],
+        "keys": keys,
+    }
+    return json.dumps(told, ensure_ascii=False, indent=1, sort_keys=True)
+
+
+def _row_values(row: Any) -> dict[str, Any]:
+    values: dict[str, Any] = {
+        quantity: value / 1000 for quantity in QUANTITIES if (value := getattr(row, quantity)) is not None
+    }
+    return {"readings": values, "findings": dict(row.findings), "grade": row.grade, "note": row.note}

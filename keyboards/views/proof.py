@@ -1,0 +1,107 @@
+"""The proof of a set: the verdicts of its final check, its release, the hand-off report, the keyframe label."""
+
+from typing import Any
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_POST, require_safe
+
+from keyboards import pictures
+from keyboards.documents import handoff, label
+from keyboards.forms.proof import ReleaseForm
+from keyboards.models import Check
+from keyboards.proving import Proof, proof_of
+from keyboards.workflow.proof import check_release as release
+from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
+from shop.documents.pdf import pdf_response
+from shop.htmx import page_or_part
+from shop.models import Job
+from shop.workflow.refusal import Refused
+
+
+def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
+    proof = proof_of(job)
+    units = request.user.units
+    why_not = proof.why_not
+    stage = job.current_stage
+    context: dict[str, Any] = {
+        "job": job,
+        "proof": proof,
+        "check": proof.check,
+        "heading": _("Final check"),
+        "row": _row(proof, units) if proof.compass and proof.rows else None,
+        "stats": [
+            (handoff.verdict_words(verdict), count, verdict.replace(" ", "-"))
+            for verdict, count in proof.verdicts.counts.items()
+        ],
+        "rows": handoff.exceptions(proof, units) if proof.check else [],
+        "limits": handoff.limit_rows(proof, units),
+        "why_not": why_not,
+        "may_release": bool(
+            proof.closed
+            and why_not
+            and not proof.verdicts.proved
+            and not proof.released
+            and not proof.worked_since
+            and not job.left_at
+            and may(request.user, TECHNICIAN)
+        ),
+        "back_to": stage if stage is not None and stage.kind in ("final_check", "pack", "leave") else None,
+        "form": form,
+    }
+    return page_or_part(request, "keyboards/proof/final.html", context)
+
+
+def _row(proof: Proof, units: str) -> dict[str, str]:
+    """The row after the work with what was judged under it, wide and narrow."""
+    assert proof.compass is not None
+    faces = handoff.faces_after(proof)
+    title = _("The keys of %(tag)s after the work") % {"tag": proof.job.tag}
+    plots = handoff.plots(proof, units)[:2]
+    return {
+        "wide": pictures.row_svg(faces, uid="final-wide", title=title, plots=plots),
+        "narrow": pictures.row_svg(faces, uid="final-narrow", title=title, split=3, width=360),
+    }
+
+
+@require_safe
+@allowed()
+def final_verdicts(request: PersonRequest, number: int) -> HttpResponse:
+    """Whether the set may leave: the verdict of every key, what did not pass, the way back or out."""
+    return _page(request, job_for(number), ReleaseForm())
+
+
+@require_POST
+@allowed(TECHNICIAN)
+def check_release(request: PersonRequest, number: int, pk: int) -> HttpResponse:
+    """Lets the set go although keys fail, with a reason."""
+    job = job_for(number)
+    check = fetch(Check.objects.all(), pk=pk, job=job)
+    form = ReleaseForm(request.POST)
+    if form.is_valid():
+        try:
+            release(check, by=request.user, reason=form.cleaned_data["reason"])
+        except Refused as refusal:
+            form.add_error(None, str(refusal))
+        else:
+            messages.success(request, _("Released. The exceptions and your reason stand on the report."))
+            return redirect("final_verdicts", number)
+    return _page(request, job, form)
+
+
+@require_safe
+@allowed()
+def handoff_pdf(request: PersonRequest, number: int) -> HttpResponse:
+    """The hand-off report, provisional until the final check is closed."""
+    job = job_for(number)
+    return pdf_response(handoff.handoff(job, request.user.units), f"{job.tag}-hand-off.pdf")
+
+
+@require_safe
+@allowed()
+def keyframe_label(request: PersonRequest, number: int) -> HttpResponse:
+    """The label for the keyframe."""
+    job = job_for(number)
+    return pdf_response(label.keyframe_label(job, request.user.units), f"{job.tag}-label.pdf")

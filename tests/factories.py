@@ -2,14 +2,17 @@
 
 import datetime
 import itertools
+import re
 from decimal import Decimal
 from typing import Any
 
 from django.utils import timezone
 
 from keyboards.models import Check, CheckKind, Compass, KeyReading
-from shop.models import Client, ClientKind, Instrument, Job, Person, Role, Workshop
+from shop.models import Client, ClientKind, Estimate, Instrument, Job, Operation, Person, Role, Workshop
+from shop.workflow.estimates import DraftLine, DraftOption, estimate_draft, estimate_send
 from shop.workflow.jobs import log_in
+from shop.workflow.opening import open_shop
 
 _numbers = itertools.count(1)
 
@@ -93,3 +96,53 @@ def make_readings(*, check: Check, keys: range | list[int] | None = None, **colu
         values = {name: value[index] if isinstance(value, (list, tuple)) else value for name, value in columns.items()}
         rows.append(KeyReading(check_done=check, key=key, **values))
     return KeyReading.objects.bulk_create(rows)
+
+
+def make_draft(
+    *, job: Job | None = None, by: Person | None = None, prices: bool = True, extras: bool = True, **fields: Any
+) -> Estimate:
+    """A draft with three options over the starting price list: new cloth, cloth and buttons, all new buttons."""
+    if prices and not Operation.objects.exists():
+        open_shop(name=Workshop.ours().name)
+    keys = Decimal(88)
+    options = [
+        DraftOption(
+            "New cloth", "all 88 keys", ("lowest price",), lines=(DraftLine("cloth", keys), DraftLine("strip", keys))
+        ),
+        DraftOption(
+            "Cloth and buttons",
+            "buttons in the bass",
+            ("even touch",),
+            advised=True,
+            lines=(
+                DraftLine("strip", Decimal(62)),
+                DraftLine("cloth", keys),
+                DraftLine("button_batch", Decimal(26), section="bass 1–26"),
+                DraftLine("button_setup", Decimal(1), section="bass 1–26"),
+            ),
+        ),
+        DraftOption("All new buttons", lines=(DraftLine("cloth", keys), DraftLine("button_batch", keys))),
+    ]
+    common = [DraftLine("pins", Decimal(1)), DraftLine("final", Decimal(1))]
+    if extras:
+        common.append(DraftLine("tops", Decimal(2), section="keys 40, 41", kind="extra"))
+    return estimate_draft(
+        job=job or make_job(),
+        options=options,
+        common=common,
+        by=by or make_person(role=Role.OWNER),
+        **{"intro": "We read all 88 keys.", "allowance_keys": 8, **fields},
+    )
+
+
+def make_sent(*, by: Person | None = None, to: str = "ilse@example.org", at: Any = None, **fields: Any) -> Estimate:
+    """An estimate that is with the client. Ask for the fixture quick_paper where the PDF does not matter."""
+    owner = by or make_person(role=Role.OWNER)
+    estimate_send(make_draft(by=owner, at=at, **fields), to=to, by=owner, at=at)
+    return Estimate.objects.latest("pk")
+
+
+def token_of(estimate: Estimate) -> str:
+    """The token in the newest letter about an estimate, as the client finds it there."""
+    letter = estimate.links.first().letter
+    return re.search(r"/estimate/([A-Za-z0-9_-]{43})/", letter.message).group(1)

@@ -16,7 +16,7 @@ from shop.core.errors import MeasurementError
 from shop.forms.jobs import DayInput
 from shop.forms.numbers import PlainDecimalField
 from shop.models import Estimate, Line, LineKind, Operation, Option
-from shop.workflow.estimates import DraftLine
+from shop.workflow.estimates import MOST_EACH, MOST_UNITS, DraftLine
 
 MOST_PHOTOS = 12
 COMMON, EXTRA = "common", "extra"
@@ -81,11 +81,9 @@ class LineForm(forms.ModelForm):
     """One line. A discount is typed as what is taken off; place says which option it belongs to."""
 
     quantity = PlainDecimalField(
-        label=_("Amount"), min_value=Decimal("0.01"), max_value=9999, max_digits=9, decimal_places=2
+        label=_("Amount"), min_value=Decimal("0.01"), max_value=MOST_UNITS, max_digits=9, decimal_places=2
     )
-    unit_price = PlainDecimalField(
-        label=_("Each"), min_value=0, max_value=Decimal(10**8), max_digits=12, decimal_places=3
-    )
+    unit_price = PlainDecimalField(label=_("Each"), min_value=0, max_value=MOST_EACH, max_digits=12, decimal_places=3)
     place = forms.ChoiceField(label=_("In"))
 
     class Meta:
@@ -134,15 +132,13 @@ def _place(line: Line) -> str:
 class AddLineForm(forms.Form):
     """A line to add: an operation of the price list, or free work with words and a price."""
 
-    operation = forms.ModelChoiceField(
-        Operation.objects.none(), label=_("From the price list"), required=False, empty_label=_("free text or discount")
-    )
+    operation = forms.ChoiceField(label=_("From the price list"), required=False)
     title = forms.CharField(label=_("In other words"), max_length=160, required=False)
     section = forms.CharField(label=_("Where"), max_length=80, required=False)
     quantity = PlainDecimalField(
         label=_("Amount"),
         min_value=Decimal("0.01"),
-        max_value=9999,
+        max_value=MOST_UNITS,
         max_digits=9,
         decimal_places=2,
         initial=Decimal(1),
@@ -150,7 +146,7 @@ class AddLineForm(forms.Form):
     unit_price = PlainDecimalField(
         label=_("Each"),
         min_value=0,
-        max_value=Decimal(10**8),
+        max_value=MOST_EACH,
         max_digits=12,
         decimal_places=3,
         required=False,
@@ -309,7 +305,7 @@ class FreeDraftForm(forms.Form):
                 label=operation.title,
                 required=False,
                 min_value=Decimal("0.01"),
-                max_value=9999,
+                max_value=MOST_UNITS,
                 max_digits=9,
                 decimal_places=2,
             )

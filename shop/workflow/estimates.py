@@ -41,6 +41,7 @@ from shop.workflow.refusal import Refused
 
 MOST_OPTIONS = 3
 MOST_LINES = 80
+MOST_UNITS, MOST_EACH = 9999, Decimal(10**8)
 LETTERS = "ABC"
 # A link goes on showing the estimate for a while after its last day, so that the client can ask for a fresh one,
 # and for years after a yes: what was agreed, and its PDF, are then the client's paper.
@@ -102,6 +103,8 @@ def _line(estimate: Estimate, option: Option | None, draft: DraftLine, place: in
     if price is None:
         assert operation is not None
         price = price_of(operation, prices.workshop)
+    if not 0 < draft.quantity <= MOST_UNITS or abs(price) > MOST_EACH:
+        raise Refused(_("These amounts are too large to add up."))
     if draft.kind == LineKind.DISCOUNT:
         price = -abs(price)
     return Line(

@@ -77,7 +77,7 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "check_changed": _("changed what stands at the head of a check: %(kind)s"),
     "check_closed": _("closed a check: %(kind)s, %(read)s keys read%(unread)s"),
     "check_reopened": _("opened a check again: %(kind)s, because %(reason)s"),
-    "check_released": _("let the set go although keys fail (%(failing)s)%(unread)s, because %(reason)s"),
+    "check_released": _("let the set go although not every key is proved (fail: %(failing)s%(unread)s), because %(reason)s"),
     "check_discarded": _("threw away a check begun by mistake: %(kind)s"),
     "photo_added": _("added a photo%(key)s"),
     "gauge_added": _("added a measuring instrument: %(name)s"),
@@ -88,6 +88,9 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "decision_recorded": _("decided between cloth and buttons%(overruled)s"),
     "assumptions_changed": _("changed what the advice assumes: %(names)s"),
     "sections_changed": _("moved the sections of the keyboard"),
+    # bought parts
+    "part_added": _("entered a bought part: %(part)s"),
+    "part_changed": _("put a bought part's figures right: %(part)s"),
 }
 
 
@@ -172,6 +175,7 @@ _WORDS: dict[str, Callable[[Any], str]] = {
 _SPECIAL: dict[tuple[str, str], Callable[[Any], str]] = {
     ("promise_changed", "reason"): _added,
     ("photo_added", "key"): _of_key,
+    ("check_released", "failing"): lambda keys: str(keys) or gettext("none"),
     ("decision_recorded", "overruled"): lambda against: gettext(", against the advice") if against else "",
     ("assumptions_changed", "names"): lambda names: _list(names).replace("_", " "),
     **{(f"check_{what}", "kind"): _check_kind for what in ("begun", "changed", "closed", "reopened", "discarded")},

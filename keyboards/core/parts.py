@@ -5,7 +5,7 @@ stood across the key (an offset spoils a whole batch), and the button must cover
 off is the shop's to say; every starting value is an estimate.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -23,8 +23,8 @@ SAME_ANGLE = 0.25
 SAME_FLEX = 0.01
 _ROUNDING = 1e-9  # 40.1 - 40.0 is a hair more than 0.1
 
-Status = Literal["same", "within", "beyond"]
-Answer = Literal["same", "acceptable", "not acceptable"]
+Status = Literal["same", "within", "beyond", "unread"]
+Answer = Literal["same", "acceptable", "not acceptable", "open"]
 
 
 @dataclass(frozen=True)
@@ -120,11 +120,18 @@ def with_button(key: KeyGeometry, part: PartFigures) -> KeyGeometry:
     )
 
 
-def hold_part(original: PartFigures, part: PartFigures, key: KeyGeometry, tolerances: Tolerances) -> Verdict:
+def hold_part(
+    original: PartFigures,
+    part: PartFigures,
+    key: KeyGeometry,
+    tolerances: Tolerances,
+    unread: Collection[str] = (),
+) -> Verdict:
     """The verdict on a part. `key` is the key it goes on; its own button is not looked at.
 
-    Not acceptable: any figure beyond its tolerance, or less slot cover than the least. Same: no figure tells the two
-    apart. Acceptable: what lies between.
+    `unread` names figures that were never measured on the original: they are not compared. Not acceptable: any figure
+    beyond its tolerance, or less slot cover than the least. Open: nothing speaks against it, but a figure is unread.
+    Same: no figure tells the two apart. Acceptable: what lies between.
     """
     key_before, key_after = with_button(key, original), with_button(key, part)
     cover_before, cover_after = min(slot_cover(key_before)), min(slot_cover(key_after))
@@ -144,9 +151,12 @@ def hold_part(original: PartFigures, part: PartFigures, key: KeyGeometry, tolera
     softer = ratio - 1
     flex: Status = "same" if abs(softer) <= SAME_FLEX else "within" if softer <= tolerances.flex else "beyond"
     held.append(Held("flex", 1.0, ratio, None, 1 + tolerances.flex, flex))
+    held = [replace(row, status="unread") if row.figure in unread else row for row in held]
     answer: Answer = "same"
     if any(row.status == "beyond" for row in held):
         answer = "not acceptable"
+    elif any(row.status == "unread" for row in held):
+        answer = "open"
     elif any(row.status == "within" for row in held):
         answer = "acceptable"
     return Verdict(answer, tuple(held), cover)
@@ -171,11 +181,6 @@ def worst_stress(key: KeyGeometry, force: float) -> tuple[float, float]:
     for piece in key.pieces:
         places |= {piece.start, piece.end}
     return max((max(fibre_stress(key, force, x)), x) for x in sorted(places))
-
-
-def serves(verdicts: Iterable[Verdict]) -> bool:
-    """Whether a part serves wherever it was held: no verdict turned it down."""
-    return all(verdict.answer != "not acceptable" for verdict in verdicts)
 
 
 def _held(figure: str, original: float, part: float, minus: float, plus: float, same: float) -> Held:

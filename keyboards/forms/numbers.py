@@ -9,8 +9,8 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.forms.utils import ErrorDict
 from django.utils.translation import gettext as _
-
 
 from keyboards.core.errors import MeasurementError
 from keyboards.core.quantities import parse_number
@@ -170,6 +170,10 @@ class AskedForm(forms.Form):
                 data[name] = asked[name]
         self.data = data
         self.asked = any(name in asked for name in self.fields)
+
+    def show_unasked(self) -> None:
+        """Nothing was sent yet: what is still empty is no error."""
+        self._errors = ErrorDict()
 
     def laid_out(self) -> list[dict[str, Any]]:
         """The fields in their groups, for the template."""

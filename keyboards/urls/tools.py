@@ -1,5 +1,13 @@
-"""Tools for the bench, on a job or free."""
+"""Specs of buttons, and tools for the bench, on a set or free."""
 
-from django.urls import URLPattern
+from django.urls import path
 
-urlpatterns: list[URLPattern] = []
+from keyboards.views import specs, tools
+
+urlpatterns = [
+    path("jobs/<tag:number>/spec/", specs.spec, name="spec"),
+    path("jobs/<tag:number>/spec/parts/new/", specs.part_new, name="part_new"),
+    path("jobs/<tag:number>/spec/parts/<int:part_id>/", specs.part_edit, name="part_edit"),
+    path("bench/tools/", tools.tools, name="tools"),
+    path("bench/tools/<slug:slug>/", tools.tool_detail, name="tool_detail"),
+]

@@ -18,10 +18,22 @@ from django.utils.translation import gettext as _
 from keyboards.core import fit
 from keyboards.core.assumptions import Assumed, FinalLimit, effective, final_limits
 from keyboards.core.entries import SKIPPED
+from keyboards.core.grading import worst_grade
 from keyboards.core.keys import format_keys
 from keyboards.core.skew import SkewPattern
 from keyboards.core.verdicts import FAIL, NOT_READ, FinalVerdicts, KeyVerdict, judge_key, judge_set
-from keyboards.models import Assumptions, Check, CheckKind, Compass, Entry, EntryKind, Gauge, GaugeKind, KeyReading
+from keyboards.models import (
+    Assumptions,
+    Check,
+    CheckKind,
+    Compass,
+    Entry,
+    EntryKind,
+    Finding,
+    Gauge,
+    GaugeKind,
+    KeyReading,
+)
 from keyboards.specifying import RAIL, SetReadings, keys_to_cut, set_readings, spec_of
 from shop.core import route
 from shop.models import Event, Job, Stage
@@ -128,6 +140,7 @@ def proof_of(job: Job) -> Proof:
     rows = {row.key: row for row in check.keys.all()} if check else {}
     assumed = assumed_at(job, check.closed_at if check else None)
     gauges = _gauges((*before.checks, *([check] if check else [])))
+    catalogue = dict(Finding.objects.values_list("code", "grade")) if rows else {}
     limits, values, notes, copied = _measured(job, check, rows, before, assumed, gauges)
     keys = [
         judge_key(
@@ -135,7 +148,7 @@ def proof_of(job: Job) -> Proof:
             values[key],
             limits if key in copied else [limit for limit in limits if limit.quantity != "skew_copy"],
             left_out=_left_out(rows.get(key)),
-            grade=rows[key].grade if key in rows else None,
+            grade=_by_sight(rows.get(key), catalogue),
         )
         for key in before.present
     ]
@@ -290,6 +303,13 @@ def _measured(
                 % {"what": limit_title(limit.quantity)}
             )
     return tuple(limits), values, notes, copied
+
+
+def _by_sight(row: KeyReading | None, catalogue: Mapping[str, int]) -> int | None:
+    """The grade by what was seen: given by hand, else by the findings. Readings have limits of their own here."""
+    if row is None or row.grade is None or row.grade_reason:
+        return row.grade if row is not None else None
+    return worst_grade(row.findings, {}, catalogue)
 
 
 def _left_out(row: KeyReading | None) -> set[str]:

@@ -4,6 +4,7 @@ from django.utils.translation import gettext as _
 
 from keyboards.forms.compasses import CompassForm, PhotosForm
 from keyboards.models import Check, CheckKind
+from keyboards.proving import why_not_proved
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.opening import open_trade
 from keyboards.workflow.photos import photo_add
@@ -27,8 +28,8 @@ def stripped_check(job: Job) -> str:
 
 
 def final_check(job: Job) -> str:
-    """Free once a final check is closed."""
-    return _closed_check(job, CheckKind.FINAL, _("The final check is not closed yet."))
+    """Free once the newest final check is closed and proves every key, or was released with a name and a reason."""
+    return why_not_proved(job)
 
 
 def keep_keys(job: Job, form: CompassForm, *, by: Person) -> None:

@@ -77,7 +77,9 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "check_changed": _("changed what stands at the head of a check: %(kind)s"),
     "check_closed": _("closed a check: %(kind)s, %(read)s keys read%(unread)s"),
     "check_reopened": _("opened a check again: %(kind)s, because %(reason)s"),
-    "check_released": _("let the set go although not every key is proved (fail: %(failing)s%(unread)s), because %(reason)s"),
+    "check_released": _(
+        "let the set go although not every key is proved (fail: %(failing)s%(unread)s), because %(reason)s"
+    ),
     "check_discarded": _("threw away a check begun by mistake: %(kind)s"),
     "photo_added": _("added a photo%(key)s"),
     "gauge_added": _("added a measuring instrument: %(name)s"),

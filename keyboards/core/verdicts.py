@@ -59,9 +59,7 @@ class KeyVerdict:
     def why(self) -> tuple[Judged, ...]:
         """What made the verdict what it is: the quantities that did not pass, the worst first."""
         rank = VERDICTS.index
-        return tuple(
-            sorted((one for one in self.judged if one.verdict != PASS), key=lambda one: -rank(one.verdict))
-        )
+        return tuple(sorted((one for one in self.judged if one.verdict != PASS), key=lambda one: -rank(one.verdict)))
 
     def of(self, quantity: str) -> Judged | None:
         return next((one for one in self.judged if one.quantity == quantity), None)

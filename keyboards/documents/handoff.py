@@ -27,7 +27,7 @@ from keyboards.core.quantities import ANGLE, QUANTITIES, show
 from keyboards.core.verdicts import FAIL, NOT_READ, PASS, UNDECIDED, VERDICTS, Judged, KeyVerdict
 from keyboards.drawing.plots import Band, Plot, Series
 from keyboards.drawing.row import KeyFace
-from keyboards.models import BoughtPart, Check, Photo
+from keyboards.models import BoughtPart, Check, KeyReading, Photo
 from keyboards.proving import READ_FROM, Proof, limit_title, place_words, proof_of, renewed_keys
 from keyboards.sheets import finding_titles, findings_words
 from keyboards.specifying import RAIL, spec_of
@@ -35,7 +35,7 @@ from keyboards.words import entry_unit, figure, quantity_title, unit_sign
 from shop.cautions import CAUTIONS, Caution
 from shop.core import route
 from shop.documents.pdf import Attached, render_pdf
-from shop.models import Event, Job, Keytops, Line, Stage, Use, Workshop
+from shop.models import Event, Job, Keytops, Line, Material, Stage, Use, Workshop
 
 MOST_PHOTOS = 24
 _FEWEST_PLOTTED = 2
@@ -146,14 +146,15 @@ def key_table(proof: Proof, units: str) -> KeyTable:
     makers: list[Any] = []
 
     def earlier(quantity: str):
-        unit = entry_unit(quantity, units)
-        return lambda key: _figure(quantity, proof.earlier(quantity, key), unit)
+        values = {key: proof.earlier(quantity, key) for key in present}
+        write = _writer(quantity, values.values(), units)
+        return lambda key: Cell(write(values[key]))
 
     def later(quantity: str):
-        unit, of_limit = entry_unit(quantity, units), "skew_copy" if quantity == "skew" else quantity
-        return lambda key: Cell(
-            _figure(quantity, getattr(proof.rows.get(key), quantity, None), unit).text, _fails(proof, key, of_limit)
-        )
+        of_limit = "skew_copy" if quantity == "skew" else quantity
+        values = {key: getattr(proof.rows.get(key), quantity, None) for key in present}
+        write = _writer(quantity, values.values(), units)
+        return lambda key: Cell(write(values[key]), _fails(proof, key, of_limit))
 
     def judged(quantity: str):
         limit = limits[quantity]
@@ -196,8 +197,12 @@ def key_table(proof: Proof, units: str) -> KeyTable:
     return KeyTable(tuple(groups), tuple(_key_rows(proof, makers)))
 
 
-def _figure(quantity: str, canonical: int | None, unit: str) -> Cell:
-    return Cell("–" if canonical is None else minus(figure(quantity, canonical, unit)))
+def _writer(quantity: str, values: Iterable[int | None], units: str):
+    """Writes the figures of one column with the same decimals: as many as the finest of them needs."""
+    unit = entry_unit(quantity, units)
+    texts = [figure(quantity, value, unit) for value in values if value is not None]
+    decimals = max((len(text.partition(".")[2]) for text in texts), default=0)
+    return lambda value: "–" if value is None else minus(show(value, unit, decimals))
 
 
 def _fails(proof: Proof, key: int, quantity: str) -> bool:
@@ -232,10 +237,13 @@ def _key_rows(proof: Proof, makers: Sequence[Any]) -> Iterable[KeyRow]:
 def _found_words(proof: Proof, key: int, titles: Mapping[str, str], words: Mapping[int, str]) -> str:
     """What was seen on a key before the work: its findings, else its grade."""
     rows = proof.found(key)
-    told = [text for row in rows if (text := findings_words(row, titles))]
+    worst: dict[str, int] = {}
+    for row in rows:
+        for code, severity in row.findings.items():
+            worst[code] = max(severity, worst.get(code, 0))
     grades = [row.grade for row in rows if row.grade is not None]
-    if told:
-        return "; ".join(dict.fromkeys(told))
+    if worst:
+        return findings_words(KeyReading(findings=worst), titles)
     return words[max(grades)] if grades else "–"
 
 
@@ -767,9 +775,13 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "undecided": format_keys(proof.verdicts.with_verdict(UNDECIDED)),
         "buttons": _buttons(proof, units) if readable else None,
         "uses": [
-            (use, _thickness(use, units)) for use in Use.objects.filter(job=job).select_related("lot__material", "by")
+            (use, thickness_words(use.lot.material, units))
+            for use in Use.objects.filter(job=job).select_related("lot__material", "by")
         ],
-        "gauges": [(used, _gauge_words(used, units)) for used in proof.gauges],
+        "gauges": [
+            (used, _gauge_words(used, units))
+            for used in sorted(proof.gauges, key=lambda used: (used.check.begun_at, used.gauge.pk))
+        ],
         "guard": f"{fit.GUARD:.3f}".rstrip("0"),
         "photos": photos,
         "photo_count": photo_count,
@@ -778,9 +790,12 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
     }
 
 
-def _thickness(use: Use, units: str) -> str:
-    thickness = use.lot.material.thickness
-    return "" if thickness is None else f"{show(thickness, units, 3 if units == 'in' else 2)} {units}"
+def thickness_words(material: Material, units: str) -> str:
+    """The thickness of a cloth, unless its title names it already."""
+    if material.thickness is None:
+        return ""
+    said = f"{show(material.thickness, units, 3 if units == 'in' else 2)} {units}"
+    return "" if said in material.title else said
 
 
 def _gauge_words(used: Any, units: str) -> dict[str, str]:

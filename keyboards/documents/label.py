@@ -6,7 +6,7 @@ from statistics import median
 from django.utils.translation import gettext as _
 
 from keyboards.core.quantities import show
-from keyboards.documents.handoff import moment_of
+from keyboards.documents.handoff import moment_of, thickness_words
 from keyboards.proving import Proof, proof_of, renewed_keys
 from shop.documents.codes import job_code
 from shop.documents.pdf import make_pdf
@@ -46,10 +46,7 @@ def keyframe_label(job: Job, units: str = "mm") -> bytes:
     lines: dict[str, list[str]] = {}
     for use in uses:
         material = use.lot.material
-        told = material.title
-        if material.kind == MaterialKind.CLOTH and material.thickness:
-            size = f"{show(material.thickness, units, 3 if units == 'in' else 2)} {units}"
-            told = material.title if size in material.title else f"{material.title} {size}"
+        told = f"{material.title} {thickness_words(material, units)}".strip()
         line = _("%(material)s, lot %(lot)s") % {"material": told, "lot": use.lot.code}
         if material.kind == MaterialKind.GLUE and material.note:
             line = f"{line} ({material.note})"

@@ -14,7 +14,7 @@ from shop.core import route
 from shop.models import Event, Lot, Material, Role, Spell
 from shop.workflow import materials, stages
 from shop.workflow.refusal import Refused
-from tests.factories import make_check, make_job, make_person
+from tests.factories import make_check, make_job, make_person, make_readings
 
 pytestmark = pytest.mark.django_db
 
@@ -182,7 +182,9 @@ def test_a_wrong_count_stops_the_packing_and_says_by_how_much(client):
 
 def test_the_set_goes_home_with_a_name(client):
     job, stage = at_stage("pack")
-    make_check(job=job, kind="final", closed=True)
+    make_readings(
+        check=make_check(job=job, kind="final", closed=True, quantities=["side_play"]), side_play=480, grade=0
+    )
     client.force_login(make_person(role=Role.DESK))
     client.post(reverse("stage_finish", args=[job.number, stage.pk]), {"keys": 88, "boxes": 1})
     leave = job.stages.get(kind="leave")

@@ -6,6 +6,7 @@ from statistics import median
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from keyboards import pictures
 from keyboards.core import fit
@@ -24,7 +25,7 @@ _COARSE = {LENGTH: 150.0, ANGLE: 500.0, WEIGHT: 2000.0}
 _FEWEST_FOR_SPREAD = 5
 # What is drawn under the row, the most telling first.
 _PLOTTED = ("balance_mortise_width", "front_mortise_width", "side_play", "skew", "dip", "level", "button_length")
-_MOST_PLOTS = 3
+_MOST_PLOTS = 2
 _FEWEST_PLOTTED = 2
 
 
@@ -256,7 +257,7 @@ def _plots(check: Check, readings: Sequence[KeyReading], *, units: str, held: As
                 band=_one_cloth(readings, unit, held) if quantity == "balance_mortise_width" else None,
                 outliers=odd_keys(readings, quantity, held),
                 decimals=decimals,
-                height=72,
+                height=60,
                 quantity=quantity,
             )
         )
@@ -316,8 +317,5 @@ def repeats_of(check: Check, units: str) -> list[str]:
 
 def _repeats_words(found: Repeatability, unit: str) -> str:
     decimals = {"mm": 3, "in": 4}.get(unit, 1)
-    return _("%(sd)s %(unit)s from %(count)d repeats") % {
-        "sd": show(round(found.sd), unit, decimals),
-        "unit": unit_sign(unit),
-        "count": found.freedom,
-    }
+    words = ngettext("%(sd)s %(unit)s from %(count)d repeat", "%(sd)s %(unit)s from %(count)d repeats", found.freedom)
+    return words % {"sd": show(round(found.sd), unit, decimals), "unit": unit_sign(unit), "count": found.freedom}

@@ -51,7 +51,13 @@ def check_begin(request: PersonRequest, number: int) -> HttpResponse:
     compass = getattr(job, "compass", None)
     if compass is None:
         return render(request, "keyboards/checks/no_keys.html", context)
-    usual = {"quantities": _measured_before(job, kind) or workflow.USUAL_QUANTITIES[kind]}
+    usual = {
+        "quantities": _measured_before(job, kind) or workflow.USUAL_QUANTITIES[kind],
+        "gauge": Check.objects.filter(begun_by=request.user)
+        .order_by("-begun_at")
+        .values_list("gauge", flat=True)
+        .first(),
+    }
     form = CheckForm(request.POST if request.method == "POST" else None, compass=compass, initial=usual)
     if form.is_bound and form.is_valid():
         try:

@@ -4,7 +4,7 @@ from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import FileResponse, Http404, HttpResponse, JsonResponse
+from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils import timezone
@@ -37,7 +37,7 @@ def photo_add(request: PersonRequest, number: int) -> HttpResponse:
     form = PhotoForm(request.POST, request.FILES, job=job)
     if not form.is_valid():
         for problem in dict.fromkeys(error for errors in form.errors.values() for error in errors):
-            messages.error(request, problem)
+            messages.error(request, str(problem))
         return redirect(back)
     kept = 0
     for file in form.cleaned_data["photos"]:
@@ -75,7 +75,8 @@ def photo_small(request: PersonRequest, op: UUID) -> HttpResponse:
 
 def _served(kept: Any) -> HttpResponse:
     try:
-        response = FileResponse(kept.open("rb"), content_type="image/jpeg")
+        with kept.open("rb") as file:
+            response = HttpResponse(file.read(), content_type="image/jpeg")  # a few hundred kB at most
     except FileNotFoundError:
         raise Http404 from None
     # The file of an op never changes; but it is for those who are signed in, so no shared cache may keep it.
@@ -105,7 +106,7 @@ def photo_send(request: PersonRequest, pk: int) -> JsonResponse:
     operation = read_operation(raw, count=compass.count, now=timezone.now())
     if isinstance(operation, Problem):
         return _refused(op, sentence(operation))
-    if file.size > LARGEST_FILE:
+    if (file.size or 0) > LARGEST_FILE:
         return _refused(op, _("The photo is larger than %(size)d MB.") % {"size": LARGEST_FILE // (1024 * 1024)})
     try:
         keep(

@@ -149,6 +149,7 @@ class LoggedEntry:
 
     op: str
     what: str
+    figure: str
     text: str
     by: str
     at: Any
@@ -306,6 +307,7 @@ class _KeyPage:
             LoggedEntry(
                 op=str(entry.op),
                 what=_what(entry, titles),
+                figure=f"{entry.typed} {unit_sign(entry.unit)}" if entry.kind == READING else "",
                 text=_logged(entry),
                 by=entry.by.short_name,
                 at=entry.taken_at,
@@ -348,8 +350,6 @@ def _what(entry: Entry, titles: dict[str, str]) -> str:
 
 
 def _logged(entry: Entry) -> str:
-    if entry.kind == READING:
-        return f"{entry.typed} {unit_sign(entry.unit)}"
     if entry.kind == FINDING:
         return str(entry.value)
     if entry.kind == GRADE:

@@ -15,8 +15,9 @@ def gauge_keep(gauge: Gauge, *, by: Person, at: datetime.datetime | None = None)
     """Keeps a new instrument, or what was changed of one."""
     what = "gauge_changed" if gauge.pk else "gauge_added"
     gauge.save()
-    figures = {"resolution": gauge.resolution, "error": gauge.error, "repeatability": gauge.repeatability}
-    record(what, by=by, at=at, gauge=gauge.pk, name=gauge.name, in_use=gauge.retired_at is None, **figures)
+    figures = [gauge.resolution, gauge.error, gauge.repeatability]
+    in_use = gauge.retired_at is None
+    record(what, by=by, at=at, gauge=gauge.pk, name=gauge.name, in_use=in_use, figures=figures)
     return gauge
 
 

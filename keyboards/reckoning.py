@@ -317,7 +317,10 @@ def sample(form: SampleForm, known: Known) -> Result:
         ),
         notes=(
             _("The bound assumes a random pick. Keys in fixed steps are none: every 4th visits only 3 note names."),
-            _("Drawn at random, one key from each stretch of the keyboard."),
+            _(
+                "The keys are drawn at random, one from each stretch. Where failing keys lie evenly scattered the bound"
+                " is a little bold then: 94.4 % for 95 % at 22 of 88 keys with none failing."
+            ),
         ),
         table=tuple(rows),
         table_title=_("Fixed steps"),

@@ -131,6 +131,7 @@ class SpecPage:
     parts: tuple[PartRow, ...] = ()
     cover: str = ""
     cover_bad: bool = False
+    cover_least: str = ""
     stress: str = ""
     stress_high: bool = False
     findings: tuple[str, ...] = ()
@@ -203,6 +204,7 @@ def spec_page(
         cover=_("%(cover)s at the smaller end: %(state)s.")
         % {"cover": said(cover, unit, 1), "state": cover_words()[covered]},
         cover_bad=covered in ("stop", "reject"),
+        cover_least=said(held.tolerances.cover_least, unit, 1),
         stress=_(
             "A blow of %(force)s N works the stick with %(stress)s MPa, %(at)s from the playing end: %(used)s of the"
             " wood's mean rupture (%(rupture)s MPa). Caution from %(caution)s on, an estimate."
@@ -539,11 +541,11 @@ def _why_not(row: Held, verdict: Verdict, part: PartFigures, held: _Held, unit: 
     if row.figure == "flex":
         more = ratio(row.part - 1)
         if row.status == "beyond":
-            return _("The key gives %(more)s with it; up to %(most)s is allowed, an estimate.") % {
+            return _("Flex of the key %(more)s with it; up to %(most)s is allowed, an estimate.") % {
                 "more": more,
                 "most": ratio(held.tolerances.flex),
             }
-        return _("The key gives %(more)s with it: a small matter beside the slot's cover.") % {"more": more}
+        return _("Flex of the key %(more)s with it: a small matter beside the slot's cover.") % {"more": more}
     numbers = {
         "title": title,
         "part": _held_shown(row.figure, row.part, unit),
@@ -570,7 +572,7 @@ def _section_words(unit: str) -> SectionWords:
         button=_("button"),
         pin=_("balance pin"),
         cover=_("cover"),
-        offset=_("off the middle"),
+        offset=pgettext("mortise", "off"),
         unit=unit,
     )
 
@@ -633,12 +635,8 @@ def _curves(key: KeyGeometry, tolerances: Tolerances, marks: Sequence[Mark], uni
     if slot:
         stop = slot + 2 * tolerances.cover_stop
         zones = [
-            Zone(low * scale, stop * scale, _("slot bare"), strong=True),
-            Zone(
-                stop * scale,
-                least * scale,
-                _("cover under %(least)s") % {"least": said(tolerances.cover_least, unit, 1)},
-            ),
+            Zone(low * scale, stop * scale, strong=True),
+            Zone(stop * scale, least * scale),
         ]
     drawn = {}
     sizes: tuple[tuple[str, dict[str, Any]], ...] = (

@@ -104,6 +104,7 @@ class LengthsField(LengthField):
     """Several lengths, parted by spaces or semicolons; cleaned: mm, smallest first, each once."""
 
     MOST = 16
+    kind = "wide"
 
     def __init__(self, **kwargs: Any):
         super().__init__(**kwargs)
@@ -160,7 +161,9 @@ class AskedForm(forms.Form):
         for name, field in self.fields.items():
             if isinstance(field, NumberField):
                 field.unit = self.unit
-                if field.is_length:
+                if isinstance(field, LengthsField):
+                    field.help_text = _("Thicknesses in %(unit)s, parted by spaces.") % {"unit": self.unit}
+                elif field.is_length:
                     field.sign = self.unit
                 start = self.known.get(name, field.start)
                 data[name] = "" if start is None else field.as_typed(start)

@@ -62,7 +62,6 @@ class ClothForm(AskedForm):
         low=0.2,
         high=5,
         start=BY_NAME["stock"].default,
-        help_text=gettext_lazy("Thicknesses, parted by spaces."),
         widget=forms.TextInput(attrs={"class": "figure", "autocomplete": "off"}),
     )
 

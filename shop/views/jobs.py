@@ -95,6 +95,8 @@ def next_step(job: Job, person) -> Step:
     stage = job.current_stage
     if job.left_at or job.held_since or stage is None:
         return Step()
+    if stage.kind == "estimate" and not may(person, OWNER) and may(person, TECHNICIAN):
+        return Step(words=_("Cloth or buttons?"), href=reverse("advice", args=[job.number]))
     if not may(person, *_MOVERS[stage.whose]):
         return Step(sentence=str(_WAITS[stage.whose]))
     if stage.kind in _CHECKS:
@@ -107,6 +109,9 @@ def _words_and_address(job: Job, stage: Stage) -> tuple[str, str]:
     if stage.kind == "count_in":
         return _("Count it in"), reverse("job_count_in", args=[job.number])
     if stage.kind == "estimate":
+        draft = next((row for row in job.estimates.all() if row.is_draft), None)
+        if draft is not None:
+            return _("Finish the estimate"), reverse("estimate_detail", args=[draft.number])
         return _("Advice and estimate"), reverse("advice", args=[job.number])
     if stage.kind == "answer":
         sent = next((row for row in job.estimates.all() if row.state == "sent"), None)
@@ -135,6 +140,7 @@ def job_detail(request: PersonRequest, number: int) -> HttpResponse:
         "events": events[:_EVENTS],
         "more_events": len(events) > _EVENTS,
         "may_promise": may(request.user, DESK, OWNER),
+        "may_advise": may(request.user, TECHNICIAN),
         "hold_form": HoldForm(),
     }
     return render(request, "shop/jobs/detail.html", context)

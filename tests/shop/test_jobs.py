@@ -145,7 +145,7 @@ def test_a_long_history_has_pages_of_its_own(client, desk):
     [
         ("count_in", {"desk", "technician", "owner"}),
         ("arrival_check", {"technician", "owner"}),
-        ("estimate", {"owner"}),
+        ("estimate", {"technician", "owner"}),
         ("answer", {"desk", "owner"}),
         ("final_check", {"technician", "owner"}),
         ("pack", {"desk", "technician", "owner"}),
@@ -162,6 +162,22 @@ def test_the_next_step_is_offered_to_whoever_may_take_it(kind, movers):
         else:
             assert step.sentence
     assert offered == movers
+
+
+def test_the_owner_goes_on_with_the_estimate_that_was_begun():
+    job, owner = stand_at(make_job(), "estimate"), make_person(role=Role.OWNER)
+    assert next_step(job, owner).href == reverse("advice", args=[job.number])
+    draft = priced(job, "draft", "702.00")
+    job = Job.objects.for_lists().get(pk=job.pk)
+    assert next_step(job, owner).href == reverse("estimate_detail", args=[draft.number])
+    technician = make_person(role=Role.TECHNICIAN)
+    assert next_step(job, technician).href == reverse("advice", args=[job.number])
+
+
+def test_the_answer_is_taken_on_the_estimate_that_was_sent(client, desk):
+    job = stand_at(make_job(), "answer")
+    sent = priced(job, "sent", "702.00")
+    assert reverse("estimate_detail", args=[sent.number]) in page_of(client, job)
 
 
 def test_a_set_on_hold_or_gone_offers_no_step():

@@ -106,7 +106,21 @@ class Proof:
             return _("The final check is not closed yet.")
         if self.worked_since:
             return _("Work was done on the set after its final check: open the check again, or make a new final check.")
-        return "" if self.released or self.verdicts.proved else _sentence(self)
+        if self.released or self.verdicts.proved:
+            return ""
+        return _("The final check shows %(what)s. Send the set back, or let it go with a reason.") % {
+            "what": self.unproved
+        }
+
+    @property
+    def unproved(self) -> str:
+        """Which keys are not proved: "keys that fail: 12, 57; keys not read: 3"."""
+        said = []
+        if self.failing:
+            said.append(_("keys that fail: %(keys)s") % {"keys": format_keys(self.failing)})
+        if self.unread:
+            said.append(_("keys not read: %(keys)s") % {"keys": format_keys(self.unread)})
+        return "; ".join(said) or _("no key at all")
 
     @cached_property
     def by_key(self) -> Mapping[int, KeyVerdict]:
@@ -177,18 +191,6 @@ def why_not_proved(job: Job) -> str:
 def worked_since(job: Job, moment: datetime.datetime) -> bool:
     """Whether a stage of work was finished after that moment."""
     return Stage.objects.filter(job=job, kind__in=_WORKED_ON, finished_at__gt=moment).exists()
-
-
-def _sentence(proof: Proof) -> str:
-    """Which keys keep the set here."""
-    said = []
-    if proof.failing:
-        said.append(_("keys that fail: %(keys)s") % {"keys": format_keys(proof.failing)})
-    if proof.unread:
-        said.append(_("keys not read: %(keys)s") % {"keys": format_keys(proof.unread)})
-    return _("The final check shows %(what)s. Send the set back, or let it go with a reason.") % {
-        "what": "; ".join(said) or _("no key at all")
-    }
 
 
 # --- limits as they stood -------------------------------------------------------------------------

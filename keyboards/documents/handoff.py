@@ -51,10 +51,10 @@ def minus(text: str) -> str:
 
 
 def amount(value: float, unit: str, units: str) -> str:
-    """A judged value (mm or degrees) in the reader's unit, without it: 0.05 -> "0.05" mm or "0.002" in."""
+    """A judged value (mm or degrees) in the reader's unit, without it: 0.05 -> "0.05" mm or "0.0020" in."""
     if unit != "mm":
         return minus(show(round(value * 1000), ANGLE, 1))
-    return minus(show(round(value * 1000), units, 3 if units == "in" else 2))
+    return minus(show(round(value * 1000), units, 4 if units == "in" else 2))
 
 
 def sign_of(unit: str, units: str) -> str:
@@ -603,6 +603,7 @@ class ExceptionRow:
     limit: str
     chance: str
     verdict: str
+    by_sight: bool = False
 
 
 def exceptions(proof: Proof, units: str) -> list[ExceptionRow]:
@@ -617,7 +618,7 @@ def exceptions(proof: Proof, units: str) -> list[ExceptionRow]:
         name = proof.compass.keys.name(one.key)
         if one.seen and one.grade is not None:
             seen = findings_words(proof.rows[one.key], titles) or words[one.grade]
-            rows.append(ExceptionRow(one.key, name, _("By sight"), seen, "–", "–", verdict_words(FAIL)))
+            rows.append(ExceptionRow(one.key, name, _("By sight"), seen, "–", "–", verdict_words(FAIL), by_sight=True))
         if not one.judged and not one.seen:
             rows.append(ExceptionRow(one.key, name, _("Every reading"), "–", "–", "–", verdict_words(NOT_READ)))
         rows += [_exception(one.key, name, judged, units) for judged in one.why]

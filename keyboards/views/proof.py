@@ -26,6 +26,7 @@ def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
     units = request.user.units
     why_not = proof.why_not
     stage = job.current_stage
+    may_work = may(request.user, TECHNICIAN)
     context: dict[str, Any] = {
         "job": job,
         "proof": proof,
@@ -46,8 +47,9 @@ def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
             and not proof.released
             and not proof.worked_since
             and not job.left_at
-            and may(request.user, TECHNICIAN)
+            and may_work
         ),
+        "may_work": may_work,
         "back_to": stage if stage is not None and stage.kind in ("final_check", "pack", "leave") else None,
         "form": form,
     }

@@ -53,7 +53,6 @@ def _closed(request: HttpRequest, link: Link | None, status: int) -> HttpRespons
     context: dict[str, Any] = {"workshop": Workshop.ours(), "ended": link is not None}
     if link is not None:
         context["withdrawn"] = link.withdrawn_at is not None
-        context["newer"] = link.estimate.links.filter(withdrawn_at__isnull=True).exists() or (
-            link.estimate.state == EstimateState.REPLACED
-        )
+        alive = link.estimate.links.filter(withdrawn_at__isnull=True).exclude(pk=link.pk)
+        context["newer"] = alive.exists() or link.estimate.state == EstimateState.REPLACED
     return render(request, "shop/answers/closed.html", context, status=status)

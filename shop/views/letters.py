@@ -2,8 +2,9 @@
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import FileResponse, HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.http import content_disposition_header
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 from post_office.models import STATUS, Attachment, Email
@@ -71,15 +72,12 @@ def letter_send(request: HttpRequest, letter_id: int) -> HttpResponse:
 
 @require_safe
 @allowed(OWNER)
-def letter_attachment(request: HttpRequest, letter_id: int, attachment_id: int) -> FileResponse:
+def letter_attachment(request: HttpRequest, letter_id: int, attachment_id: int) -> HttpResponse:
     """What came with a letter. Shown for PDFs, saved for anything else."""
     attachment = fetch(Attachment.objects.filter(emails__pk=letter_id), pk=attachment_id)
     shown = attachment.mimetype == "application/pdf"
-    response = FileResponse(
-        attachment.file.open("rb"),
-        as_attachment=not shown,
-        filename=attachment.name,
-        content_type="application/pdf" if shown else "application/octet-stream",
-    )
+    with attachment.file.open("rb") as kept:
+        response = HttpResponse(kept.read(), content_type=attachment.mimetype if shown else "application/octet-stream")
+    response["Content-Disposition"] = content_disposition_header(not shown, attachment.name)
     response["Cache-Control"] = "private, no-store"
     return response

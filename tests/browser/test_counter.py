@@ -3,6 +3,7 @@
 import datetime
 import io
 import re
+from decimal import Decimal
 
 import pytest
 from django.utils import timezone
@@ -12,7 +13,7 @@ from playwright.sync_api import expect
 from keyboards.models import Photo
 from shop.models import Job, Role
 from shop.workflow.opening import open_shop
-from shop.workflow.stages import job_hold
+from shop.workflow.stages import add_work, job_hold
 from tests.factories import make_client, make_instrument, make_job, make_person
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -179,6 +180,15 @@ def test_a_set_is_counted_in_and_a_missing_key_is_shouted(page, screen, desk, ax
     page.get_by_role("button", name="Finish counting in").click()
     expect(page.get_by_text("Counted in: every key and every box is there.")).to_be_visible()
     expect(page.get_by_text("Arrival check").first).to_be_visible()
+
+
+def test_a_long_route_fits_every_screen(page, screen, desk, axe, fits):
+    job = make_job()
+    add_work(job, {kind: Decimal(60) for kind in ("strip", "repairs", "buttons", "pins", "leads", "cloth", "ease")})
+    page.goto(f"/jobs/{job.tag}/")
+    expect(page.get_by_text("Make and fit buttons").first).to_be_visible()
+    axe(page)
+    fits(page)
 
 
 @pytest.mark.parametrize(

@@ -1,9 +1,14 @@
 """What every test stands on: fast passwords, letters that stay in memory, files that go with the run."""
 
+import hypothesis
 import pytest
 from django.conf import settings
 from django.db.backends.sqlite3.base import DatabaseWrapper as SQLite
 from django.test.utils import override_settings
+
+# A busy machine is no fault of the code under test: examples may take as long as they take.
+hypothesis.settings.register_profile("steady", deadline=None)
+hypothesis.settings.load_profile("steady")
 
 
 @pytest.hookimpl(tryfirst=True)  # before -m chooses

@@ -14,7 +14,7 @@ from shop.core import route
 from shop.models import Event, Lot, Material, Role, Spell
 from shop.workflow import materials, stages
 from shop.workflow.refusal import Refused
-from tests.factories import make_check, make_job, make_person, make_readings, make_readings
+from tests.factories import make_check, make_job, make_person, make_readings
 
 pytestmark = pytest.mark.django_db
 

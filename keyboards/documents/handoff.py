@@ -534,9 +534,8 @@ def _buttons(proof: Proof, units: str) -> Buttons | None:
             continue
         unit = "°" if QUANTITIES[row.quantity].dimension == ANGLE else "mm"
         spread = _("%(low)s to %(high)s") % {"low": text(row.low, unit), "high": text(row.high, unit)}
-        sizes.append(
-            SizeRow(quantity_title(row.quantity), sign_of(unit, units), text(row.median, unit), spread, row.measured)
-        )
+        count = len(proof.before.of(row.quantity))
+        sizes.append(SizeRow(quantity_title(row.quantity), sign_of(unit, units), text(row.median, unit), spread, count))
     groups = tuple(
         ButtonGroup(
             keys=format_keys(group.keys),

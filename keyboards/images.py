@@ -72,8 +72,7 @@ def _decoded(opened: Image.Image) -> Image.Image:
     if opened.format in ("JPEG", "MPO"):
         # The decoder can halve on its way, which is several times faster; only with the exact aspect.
         opened.draft("RGB", _size_within(opened.size, LARGE))
-    opened.load()  # the whole file: verify() would miss that its end is missing
-    picture = ImageOps.exif_transpose(opened)
+    picture = ImageOps.exif_transpose(opened)  # decodes all of it; verify() would miss that the end is missing
     if picture.mode.startswith("I;16"):
         # 16 bits of grey; convert() would cut them off at 255 and leave white.
         picture = picture.convert("I").point(lambda value: value / 256).convert("L")

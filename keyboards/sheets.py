@@ -69,10 +69,12 @@ class Row:
 
 @dataclass(frozen=True)
 class Sheet:
-    """All of a check: columns, one row a key, the keys to look at again in words, how many keys were read."""
+    """All of a check: columns, one row a key, odd readings (quantity -> keys), the keys to look at again in words, how
+    many keys were read and how many are to be."""
 
     columns: tuple[Column, ...]
     rows: tuple[Row, ...]
+    odd: Mapping[str, frozenset[int]]
     look_again: tuple[str, ...]
     read: int
     wanted: int
@@ -137,6 +139,7 @@ def sheet_of(
     return Sheet(
         columns=columns,
         rows=tuple(rows),
+        odd=odd,
         look_again=tuple(_look_again(columns, odd, readings)),
         read=sum(row.grade is not None for row in readings),
         wanted=len(wanted),
@@ -210,11 +213,11 @@ def picture_of(
     *,
     units: str,
     held: Assumed,
-    current: int | None = None,
+    odd: Mapping[str, frozenset[int]],
 ) -> Picture:
     """The button row of a check, a plot under it for what tells most; each key leads to its page."""
     faces = pictures.faces(compass, readings)
-    plots = _plots(check, readings, units=units, held=held)
+    plots = _plots(check, readings, units=units, held=held, odd=odd)
     address = reverse("key_detail", args=[check.job.number, check.pk, 0])
     href = address.removesuffix("0/") + "{number}/"
     title = _("%(check)s of %(tag)s, key by key") % {"check": check.get_kind_display(), "tag": check.job.tag}
@@ -225,7 +228,6 @@ def picture_of(
             uid=uid,
             title=title,
             plots=plots if split == 1 else [],
-            current=current,
             href=href,
             split=split,
             width=width,
@@ -238,7 +240,14 @@ def picture_of(
     )
 
 
-def _plots(check: Check, readings: Sequence[KeyReading], *, units: str, held: Assumed) -> list[Plot]:
+def _plots(
+    check: Check,
+    readings: Sequence[KeyReading],
+    *,
+    units: str,
+    held: Assumed,
+    odd: Mapping[str, frozenset[int]],
+) -> list[Plot]:
     plots: list[Plot] = []
     for quantity in _PLOTTED:
         if quantity not in check.quantities or len(plots) == _MOST_PLOTS:
@@ -255,7 +264,7 @@ def _plots(check: Check, readings: Sequence[KeyReading], *, units: str, held: As
                 unit=unit_sign(unit),
                 series=[Series(in_unit)],
                 band=_one_cloth(readings, unit, held) if quantity == "balance_mortise_width" else None,
-                outliers=odd_keys(readings, quantity, held),
+                outliers=odd[quantity],
                 decimals=decimals,
                 height=60,
                 quantity=quantity,

@@ -92,12 +92,13 @@ def sheet_context(request: PersonRequest, check: Check) -> dict[str, Any]:
     """All that the sheet's page needs, in a number of queries that does not grow with the set."""
     compass, units = compass_for(check.job), request.user.units
     readings = list(check.keys.all())
-    held, titles = assumptions_for(check.job), finding_titles()
+    held = assumptions_for(check.job)
+    sheet = sheet_of(check, compass, readings, titles=finding_titles(), units=units, held=held)
     return {
         "job": check.job,
         "check": check,
-        "sheet": sheet_of(check, compass, readings, titles=titles, units=units, held=held),
-        "picture": picture_of(check, compass, readings, units=units, held=held),
+        "sheet": sheet,
+        "picture": picture_of(check, compass, readings, units=units, held=held, odd=sheet.odd),
         "repeats": repeats_of(check, units),
         "sample": format_keys(check.sample),
         "may_write": may(request.user, TECHNICIAN) and not check.is_closed,

@@ -132,16 +132,17 @@ class HumidityForm(AskedForm):
         initial=TANGENTIAL,
     )
     temperature_before = NumberField(
-        label=gettext_lazy("First reading: temperature"), low=-10, high=60, start=20, sign="°C", decimals=1
+        label=gettext_lazy("Temperature"), low=-10, high=60, start=20, sign="°C", decimals=1
     )
-    humidity_before = NumberField(
-        label=gettext_lazy("First reading: humidity"), low=0, high=95, start=50, sign="% RH", decimals=1
-    )
+    humidity_before = NumberField(label=gettext_lazy("Humidity"), low=0, high=95, start=50, sign="% RH", decimals=1)
     temperature_after = NumberField(
-        label=gettext_lazy("Second reading: temperature"), low=-10, high=60, start=20, sign="°C", decimals=1
+        label=gettext_lazy("Temperature"), low=-10, high=60, start=20, sign="°C", decimals=1
     )
-    humidity_after = NumberField(
-        label=gettext_lazy("Second reading: humidity"), low=0, high=95, start=50, sign="% RH", decimals=1
+    humidity_after = NumberField(label=gettext_lazy("Humidity"), low=0, high=95, start=50, sign="% RH", decimals=1)
+    groups = (
+        ("", ("size", "wood", "direction")),
+        (gettext_lazy("The air at the first reading"), ("temperature_before", "humidity_before")),
+        (gettext_lazy("The air at the second reading"), ("temperature_after", "humidity_after")),
     )
 
 

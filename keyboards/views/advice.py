@@ -1,6 +1,7 @@
 """Cloth or buttons: the advice on a set, its assumptions and sections, the decision taken on it."""
 
 from dataclasses import dataclass
+from itertools import accumulate
 from typing import Any
 
 from django.contrib import messages
@@ -27,6 +28,7 @@ from shop.models import Job, Operation, Workshop
 from shop.workflow.refusal import Refused
 
 _INCH = 25.4
+_TAIL = 0.05
 
 
 @dataclass(frozen=True)
@@ -50,6 +52,7 @@ class Row:
     breakdown: list[tuple[str, list[tuple[str, Any]], Any]]
     flips: list[str]
     turn: str
+    likely: str
 
 
 def _skew_words(section: SectionAdvice) -> str:
@@ -127,6 +130,16 @@ def _turn(section: SectionAdvice) -> str:
     }
 
 
+def _likely(section: SectionAdvice) -> str:
+    """Between which counts the number of failing keys lies with a chance of nine in ten: "17–20"."""
+    reached = list(accumulate(section.distribution))
+    if not reached:
+        return ""
+    low = next(count for count, chance in enumerate(reached) if chance >= _TAIL)
+    high = next((count for count, chance in enumerate(reached) if chance >= 1 - _TAIL), len(reached) - 1)
+    return str(low) if low == high else f"{low}–{high}"
+
+
 def _rows(advice: Advice, titles: dict[str, str]) -> list[Row]:
     percent = round(advice.assumed.sensitivity_change * 100)
     rows = []
@@ -155,6 +168,7 @@ def _rows(advice: Advice, titles: dict[str, str]) -> list[Row]:
                 breakdown=breakdown,
                 flips=_flip_words(section, percent),
                 turn=_turn(section),
+                likely=_likely(section),
             )
         )
     return rows

@@ -12,6 +12,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES, show
 from keyboards.forms.photos import PhotoForm
 from keyboards.models import Check, CheckKind, Compass, Decision, GaugeKind, KeyReading
+from keyboards.proving import newest_final
 from shop.access import TECHNICIAN, may
 
 register = template.Library()
@@ -210,3 +211,9 @@ def thousandths(canonical: int) -> str:
 def gauge_sign(gauge) -> str:
     """The unit an instrument's figures are in: a bevel measures angles."""
     return "°" if gauge.kind == GaugeKind.BEVEL else "mm"
+
+
+@register.inclusion_tag("keyboards/proof/_panel.html")
+def proof_panel(job):
+    """The newest final check in a line, with the ways to its verdicts, the report and the label. One query."""
+    return {"job": job, "check": newest_final(job)}

@@ -63,12 +63,6 @@ def open_to_all(view: Callable) -> Callable:
     return view
 
 
-def person_of(request: HttpRequest) -> Person:
-    """Who is signed in, in a view under @allowed."""
-    assert isinstance(request.user, Person)
-    return request.user
-
-
 def fetch(queryset: QuerySet, **lookup: Any) -> Any:
     """The one row, or 404."""
     try:

@@ -3,14 +3,14 @@
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from keyboards.models import Decision, Photo
 from keyboards.workflow import pricing
-from shop.access import OWNER, TECHNICIAN, allowed, fetch, job_for, may, person_of
+from shop.access import OWNER, TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.links import by_link
 from shop.models import Link
 from shop.workflow.refusal import Refused
@@ -18,13 +18,13 @@ from shop.workflow.refusal import Refused
 
 @require_POST
 @allowed(TECHNICIAN)
-def estimate_from_decision(request: HttpRequest, number: int, decision_id: int) -> HttpResponse:
+def estimate_from_decision(request: PersonRequest, number: int, decision_id: int) -> HttpResponse:
     """Drafts the estimate. The owner goes on to write on it; a technician leaves it to the owner."""
     job = job_for(number)
     decision = fetch(Decision.objects.select_related("job", "basis"), pk=decision_id, job=job)
     owner = may(request.user, OWNER)
     try:
-        estimate = pricing.estimate_from_decision(decision, by=person_of(request))
+        estimate = pricing.estimate_from_decision(decision, by=request.user)
     except Refused as refusal:
         messages.error(request, str(refusal))
         draft = job.estimates.drafts().first()
@@ -37,7 +37,7 @@ def estimate_from_decision(request: HttpRequest, number: int, decision_id: int) 
 
 @require_safe
 @by_link
-def estimate_photo(request: HttpRequest, token: str, link: Link, op: UUID, size: str) -> HttpResponse | FileResponse:
+def estimate_photo(request: HttpRequest, token: str, link: Link, op: UUID, size: str) -> HttpResponse:
     """A photo the estimate names, large or small; no other of the set, and none of another."""
     if str(op) not in link.estimate.photos:
         raise Http404
@@ -45,4 +45,8 @@ def estimate_photo(request: HttpRequest, token: str, link: Link, op: UUID, size:
     if photo is None:
         raise Http404
     kept = photo.image if size == "large" else photo.small
-    return FileResponse(kept.open("rb"), content_type="image/jpeg")
+    try:
+        with kept.open("rb") as file:
+            return HttpResponse(file.read(), content_type="image/jpeg")
+    except FileNotFoundError:
+        raise Http404 from None

@@ -46,6 +46,7 @@ class _Way:
     price: Decimal
     loose: int
     new_buttons: int
+    lined: int
     chosen: bool
 
 
@@ -69,6 +70,10 @@ def _lines(sections: Sequence[Mapping], options: Sequence[str]) -> tuple[DraftLi
     return tuple(lines)
 
 
+def _count(pairs: Sequence[tuple[Mapping, str]], *codes: str) -> int:
+    return sum(int(Decimal(section["work"][option].get(code, 0))) for section, option in pairs for code in codes)
+
+
 def _way(sections: Sequence[Mapping], options: Sequence[str], prices: Mapping[str, Decimal], *, chosen: bool) -> _Way:
     lines = _lines(sections, options)
     pairs = list(zip(sections, options, strict=True))
@@ -80,11 +85,8 @@ def _way(sections: Sequence[Mapping], options: Sequence[str], prices: Mapping[st
             (money.line_total(line.quantity, prices.get(line.code, Decimal(0)), currency) for line in lines), Decimal(0)
         ),
         loose=sum(int(section.get("loose", {}).get(option, 0)) for section, option in pairs),
-        new_buttons=sum(
-            int(Decimal(section["work"][option].get(code, 0)))
-            for section, option in pairs
-            for code in ("button_single", "button_batch")
-        ),
+        new_buttons=_count(pairs, "button_single", "button_batch"),
+        lined=_count(pairs, "repair"),
         chosen=chosen,
     )
 
@@ -138,6 +140,8 @@ def _title(options: Sequence[str]) -> str:
         return _("All new buttons")
     if choice.RENEW_SECTION in kinds:
         return _("Cloth and buttons")
+    if {choice.RENEW_FAILING, choice.RECLOTHE_WITH_REPAIRS} <= kinds:
+        return _("New cloth, mortises lined, new buttons where they fail")
     if choice.RENEW_FAILING in kinds:
         return _("New cloth, new buttons where they fail")
     return _("New cloth, torn mortises lined")
@@ -172,6 +176,8 @@ def _points(way: _Way, ways: Sequence[_Way], workshop: Workshop) -> tuple[str, .
             % {"keys": way.loose}
         )
         points.append(ngettext("we cannot guarantee this one", "we cannot guarantee these", way.loose))
+    if way.lined:
+        points.append(ngettext("%(count)d mortise lined", "%(count)d mortises lined", way.lined) % {"count": way.lined})
     if way.new_buttons:
         points.append(
             ngettext("%(count)d new button, angles copied", "%(count)d new buttons, angles copied", way.new_buttons)

@@ -7,13 +7,13 @@ from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.db.models import Prefetch
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import DESK, OWNER, allowed, estimate_for, fetch, job_for, may, person_of
+from shop.access import DESK, OWNER, PersonRequest, allowed, estimate_for, fetch, job_for, may
 from shop.core.errors import MeasurementError
 from shop.documents.estimate import compared, estimate_pdf
 from shop.documents.pdf import pdf_response
@@ -35,7 +35,7 @@ from shop.workflow.letters import state_of
 from shop.workflow.refusal import Refused
 
 
-def _version(request: HttpRequest) -> int | None:
+def _version(request: PersonRequest) -> int | None:
     """The version an address names; one that is no number counts as none at all."""
     text = request.GET.get("version", "")
     return int(text) if text.isascii() and text.isdigit() and len(text) < 5 else None
@@ -78,7 +78,7 @@ def estimate_page(estimate: Estimate) -> dict[str, Any]:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(DESK)
-def estimate_detail(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_detail(request: PersonRequest, number: int) -> HttpResponse:
     """One version: the draft to write on for the owner, otherwise what it says and what has become of it."""
     estimate = _read(number, _version(request))
     writes = estimate.is_draft and may(request.user, OWNER)
@@ -92,7 +92,7 @@ def estimate_detail(request: HttpRequest, number: int) -> HttpResponse:
     return _draft_page(request, estimate, DraftForms(estimate)) if writes else _shown(request, estimate)
 
 
-def _draft_page(request: HttpRequest, estimate: Estimate, forms: DraftForms, *, refusal: str = "") -> HttpResponse:
+def _draft_page(request: PersonRequest, estimate: Estimate, forms: DraftForms, *, refusal: str = "") -> HttpResponse:
     context = {
         **estimate_page(estimate),
         "forms": forms,
@@ -103,7 +103,7 @@ def _draft_page(request: HttpRequest, estimate: Estimate, forms: DraftForms, *, 
     return page_or_part(request, "shop/estimates/draft.html", context)
 
 
-def _keep(request: HttpRequest, estimate: Estimate) -> HttpResponse:
+def _keep(request: PersonRequest, estimate: Estimate) -> HttpResponse:
     """Everything on the draft's page is kept, whatever button was pressed; then the button does its own."""
     forms = DraftForms(estimate, request.POST)
     adding = forms.adding
@@ -115,7 +115,7 @@ def _keep(request: HttpRequest, estimate: Estimate) -> HttpResponse:
     try:
         with transaction.atomic():
             estimates.draft_change(
-                estimate, values=forms.values, options=forms.options, lines=forms.lines, by=person_of(request)
+                estimate, values=forms.values, options=forms.options, lines=forms.lines, by=request.user
             )
             goes_to = _press(request, estimate, forms)
     except Refused as refusal:
@@ -127,8 +127,8 @@ def _whole(text: str | None) -> int:
     return int(text) if text and text.isascii() and text.isdigit() and len(text) < 16 else 0
 
 
-def _press(request: HttpRequest, estimate: Estimate, forms: DraftForms) -> HttpResponse:
-    post, by = request.POST, person_of(request)
+def _press(request: PersonRequest, estimate: Estimate, forms: DraftForms) -> HttpResponse:
+    post, by = request.POST, request.user
     anchor = ""
     if forms.adding is not None and forms.adding.add is not None:
         group = forms.adding
@@ -158,7 +158,7 @@ def _press(request: HttpRequest, estimate: Estimate, forms: DraftForms) -> HttpR
 
 @require_POST
 @allowed(OWNER)
-def estimate_totals(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_totals(request: PersonRequest, number: int) -> HttpResponse:
     """The sums of what stands on the draft's page, without keeping it."""
     estimate = _read(number, _version(request))
     if not estimate.is_draft:
@@ -181,7 +181,7 @@ def _versions(estimate: Estimate) -> list[Estimate]:
     return list(Estimate.objects.latest_of(estimate.number).only("number", "version", "state", "sent_at", "job_id"))
 
 
-def _shown(request: HttpRequest, estimate: Estimate, **forms: Any) -> HttpResponse:
+def _shown(request: PersonRequest, estimate: Estimate, **forms: Any) -> HttpResponse:
     answers = list(estimate.answers.all())
     links = list(estimate.links.all())
     alive = next((link for link in links if link.withdrawn_at is None), None)
@@ -212,7 +212,7 @@ def _shown(request: HttpRequest, estimate: Estimate, **forms: Any) -> HttpRespon
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(OWNER)
-def estimate_new(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_new(request: PersonRequest, number: int) -> HttpResponse:
     """A free estimate for a job, without an advice: so much of each kind of work."""
     job = job_for(number)
     form = FreeDraftForm(request.POST or None)
@@ -222,7 +222,7 @@ def estimate_new(request: HttpRequest, number: int) -> HttpResponse:
             estimate = estimates.estimate_draft(
                 job=job,
                 options=[DraftOption(title=form.cleaned_data["title"], lines=form.lines)],
-                by=person_of(request),
+                by=request.user,
             )
             return redirect(estimate)
         except Refused as sentence:
@@ -234,7 +234,7 @@ def estimate_new(request: HttpRequest, number: int) -> HttpResponse:
 
 @require_safe
 @allowed(DESK)
-def estimate_pdf_view(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_pdf_view(request: PersonRequest, number: int) -> HttpResponse:
     """The PDF as it was sent, or of the draft as it stands."""
     estimate = estimate_for(number, _version(request))
     return pdf_response(estimate_pdf(estimate), f"{estimate.file_name}.pdf")
@@ -242,7 +242,7 @@ def estimate_pdf_view(request: HttpRequest, number: int) -> HttpResponse:
 
 @require_safe
 @allowed(DESK)
-def estimate_preview(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_preview(request: PersonRequest, number: int) -> HttpResponse:
     """The client's page as it will look, with nothing to press."""
     estimate = _read(number, _version(request))
     context = {**estimate_page(estimate), "preview": True, "questions": [], "state": estimate.state}
@@ -251,7 +251,7 @@ def estimate_preview(request: HttpRequest, number: int) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(OWNER)
-def estimate_send(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_send(request: PersonRequest, number: int) -> HttpResponse:
     """The last look before an estimate goes out: how, to which address, with which words."""
     estimate = _read(number, _version(request))
     if not estimate.is_draft:
@@ -265,7 +265,7 @@ def estimate_send(request: HttpRequest, number: int) -> HttpResponse:
         typed = form.cleaned_data
         to = typed["to"] if typed["how"] == "letter" else ""
         try:
-            estimates.estimate_send(estimate, to=to, message=typed["message"], by=person_of(request))
+            estimates.estimate_send(estimate, to=to, message=typed["message"], by=request.user)
         except Refused as sentence:
             refusal = str(sentence)
         else:
@@ -276,7 +276,7 @@ def estimate_send(request: HttpRequest, number: int) -> HttpResponse:
     return render(request, "shop/estimates/send.html", context)
 
 
-def _change(request: HttpRequest, estimate: Estimate, change: Callable[[], Any], told: str) -> HttpResponse:
+def _change(request: PersonRequest, estimate: Estimate, change: Callable[[], Any], told: str) -> HttpResponse:
     """Does it, says so, or says why not; then back to the estimate."""
     try:
         change()
@@ -289,11 +289,11 @@ def _change(request: HttpRequest, estimate: Estimate, change: Callable[[], Any],
 
 @require_POST
 @allowed(OWNER)
-def estimate_new_version(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_new_version(request: PersonRequest, number: int) -> HttpResponse:
     """A draft that begins as a copy."""
     estimate = estimate_for(number, _version(request))
     try:
-        new = estimates.estimate_new_version(estimate, by=person_of(request))
+        new = estimates.estimate_new_version(estimate, by=request.user)
     except Refused as refusal:
         messages.error(request, str(refusal))
         return redirect(estimate)
@@ -302,12 +302,12 @@ def estimate_new_version(request: HttpRequest, number: int) -> HttpResponse:
 
 @require_POST
 @allowed(OWNER)
-def estimate_discard(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_discard(request: PersonRequest, number: int) -> HttpResponse:
     """Throws the draft away."""
     estimate = estimate_for(number, _version(request))
     job = estimate.job
     try:
-        estimates.estimate_discard(estimate, by=person_of(request))
+        estimates.estimate_discard(estimate, by=request.user)
     except Refused as refusal:
         messages.error(request, str(refusal))
         return redirect(estimate)
@@ -317,7 +317,7 @@ def estimate_discard(request: HttpRequest, number: int) -> HttpResponse:
 
 @require_POST
 @allowed(OWNER)
-def estimate_withdraw(request: HttpRequest, number: int) -> HttpResponse:
+def estimate_withdraw(request: PersonRequest, number: int) -> HttpResponse:
     """Takes an estimate back that is with the client."""
     estimate = _read(number, _version(request))
     form = WithdrawForm(request.POST)
@@ -327,14 +327,14 @@ def estimate_withdraw(request: HttpRequest, number: int) -> HttpResponse:
     return _change(
         request,
         estimate,
-        lambda: estimates.estimate_withdraw(estimate, by=person_of(request), reason=reason),
+        lambda: estimates.estimate_withdraw(estimate, by=request.user, reason=reason),
         _("Withdrawn. The client's link says so."),
     )
 
 
 @require_POST
 @allowed(OWNER)
-def link_resend(request: HttpRequest, number: int) -> HttpResponse:
+def link_resend(request: PersonRequest, number: int) -> HttpResponse:
     """A new letter with a new link."""
     estimate = _read(number, _version(request))
     form = ResendForm(request.POST)
@@ -344,27 +344,27 @@ def link_resend(request: HttpRequest, number: int) -> HttpResponse:
     return _change(
         request,
         estimate,
-        lambda: estimates.link_resend(estimate, to=typed["to"], message=typed["message"], by=person_of(request)),
+        lambda: estimates.link_resend(estimate, to=typed["to"], message=typed["message"], by=request.user),
         _("A new letter with a new link is on its way; the link before has ended."),
     )
 
 
 @require_POST
 @allowed(OWNER)
-def link_withdraw(request: HttpRequest, number: int) -> HttpResponse:
+def link_withdraw(request: PersonRequest, number: int) -> HttpResponse:
     """Ends the client's link."""
     estimate = estimate_for(number, _version(request))
     return _change(
         request,
         estimate,
-        lambda: estimates.link_withdraw(estimate, by=person_of(request)),
+        lambda: estimates.link_withdraw(estimate, by=request.user),
         _("The link has ended."),
     )
 
 
 @require_POST
 @allowed(DESK)
-def answer_take(request: HttpRequest, number: int) -> HttpResponse:
+def answer_take(request: PersonRequest, number: int) -> HttpResponse:
     """A yes, a no or a question given by phone or at the counter."""
     estimate = _read(number, _version(request))
     form = TakenAnswerForm(request.POST, estimate=estimate)
@@ -374,15 +374,15 @@ def answer_take(request: HttpRequest, number: int) -> HttpResponse:
     said, name, text = typed["said"], typed["name"], typed["text"]
     try:
         if said == "question":
-            estimates.question_ask(estimate, text=text, name=name, by=person_of(request))
+            estimates.question_ask(estimate, text=text, name=name, by=request.user)
             messages.success(request, _("The question is noted for the owner."))
         elif said == "no":
-            told = estimates.estimate_decline(estimate, reason=text, name=name, by=person_of(request))
+            told = estimates.estimate_decline(estimate, reason=text, name=name, by=request.user)
             _say(request, told, _("Taken down: no work is done. The set can go home."))
         else:
             extras = typed.get("extras", [])
             told = estimates.estimate_accept(
-                estimate, option=said, name=name, extras=extras, text=text, by=person_of(request)
+                estimate, option=said, name=name, extras=extras, text=text, by=request.user
             )
             _say(request, told, _("Taken down: the work is agreed."))
     except Refused as refusal:
@@ -390,7 +390,7 @@ def answer_take(request: HttpRequest, number: int) -> HttpResponse:
     return redirect(estimate)
 
 
-def _say(request: HttpRequest, told: estimates.Told, fresh: str) -> None:
+def _say(request: PersonRequest, told: estimates.Told, fresh: str) -> None:
     if told.fresh:
         messages.success(request, fresh)
     else:
@@ -399,7 +399,7 @@ def _say(request: HttpRequest, told: estimates.Told, fresh: str) -> None:
 
 @require_POST
 @allowed(OWNER)
-def question_reply(request: HttpRequest, number: int, answer_id: int) -> HttpResponse:
+def question_reply(request: PersonRequest, number: int, answer_id: int) -> HttpResponse:
     """Our answer to a question."""
     estimate = estimate_for(number, _version(request))
     rows = Answer.objects.filter(estimate__number=number, kind=AnswerKind.QUESTION)
@@ -408,19 +408,19 @@ def question_reply(request: HttpRequest, number: int, answer_id: int) -> HttpRes
     return _change(
         request,
         estimate,
-        lambda: estimates.question_reply(question, text=text, by=person_of(request)),
+        lambda: estimates.question_reply(question, text=text, by=request.user),
         _("Answered."),
     )
 
 
 @require_POST
 @allowed(DESK)
-def deposit_receive(request: HttpRequest, number: int) -> HttpResponse:
+def deposit_receive(request: PersonRequest, number: int) -> HttpResponse:
     """The deposit has come."""
     estimate = estimate_for(number, _version(request))
     return _change(
         request,
         estimate,
-        lambda: estimates.deposit_receive(estimate, by=person_of(request)),
+        lambda: estimates.deposit_receive(estimate, by=request.user),
         _("Noted. The working days count from today."),
     )

@@ -2,14 +2,14 @@
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils.http import content_disposition_header
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 from post_office.models import STATUS, Attachment, Email
 
-from shop.access import OWNER, allowed, fetch, person_of
+from shop.access import OWNER, PersonRequest, allowed, fetch
 from shop.workflow.letters import WAITING, letter_retry, state_of
 from shop.workflow.refusal import Refused
 
@@ -28,7 +28,7 @@ def _state(letter: Email) -> tuple[str, str]:
 
 @require_safe
 @allowed(OWNER)
-def letter_list(request: HttpRequest) -> HttpResponse:
+def letter_list(request: PersonRequest) -> HttpResponse:
     """The newest letters first; what waits is said on top."""
     page = Paginator(_rows().order_by("-created", "-pk"), _PAGE).get_page(request.GET.get("page"))
     rows = [(letter, *_state(letter)) for letter in page]
@@ -38,7 +38,7 @@ def letter_list(request: HttpRequest) -> HttpResponse:
 
 @require_safe
 @allowed(OWNER)
-def letter_detail(request: HttpRequest, letter_id: int) -> HttpResponse:
+def letter_detail(request: PersonRequest, letter_id: int) -> HttpResponse:
     """One letter as the client gets it, its tries and what came with it."""
     letter = fetch(_rows(), pk=letter_id)
     sentence, badge = _state(letter)
@@ -55,11 +55,11 @@ def letter_detail(request: HttpRequest, letter_id: int) -> HttpResponse:
 
 @require_POST
 @allowed(OWNER)
-def letter_send(request: HttpRequest, letter_id: int) -> HttpResponse:
+def letter_send(request: PersonRequest, letter_id: int) -> HttpResponse:
     """Tries a letter again now."""
     letter = fetch(Email.objects.all(), pk=letter_id)
     try:
-        went = letter_retry(letter, by=person_of(request))
+        went = letter_retry(letter, by=request.user)
     except Refused as refusal:
         messages.error(request, str(refusal))
     else:
@@ -72,7 +72,7 @@ def letter_send(request: HttpRequest, letter_id: int) -> HttpResponse:
 
 @require_safe
 @allowed(OWNER)
-def letter_attachment(request: HttpRequest, letter_id: int, attachment_id: int) -> HttpResponse:
+def letter_attachment(request: PersonRequest, letter_id: int, attachment_id: int) -> HttpResponse:
     """What came with a letter. Shown for PDFs, saved for anything else."""
     attachment = fetch(Attachment.objects.filter(emails__pk=letter_id), pk=attachment_id)
     shown = attachment.mimetype == "application/pdf"

@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 from post_office.models import STATUS, Email
 
-from shop.access import OWNER, allowed
+from shop.access import OWNER, PersonRequest, allowed
 from shop.models import Answer, AnswerKind, Estimate, EstimateState, Job
 from shop.workflow.letters import WAITING
 
@@ -56,7 +56,7 @@ def _agreed(today: datetime.date) -> tuple[list[tuple[Estimate, Any]], dict[str,
 
 @require_safe
 @allowed(OWNER)
-def office(request: HttpRequest) -> HttpResponse:
+def office(request: PersonRequest) -> HttpResponse:
     """What waits for the owner, what waits for clients, what is late, what was agreed this month."""
     now = timezone.now()
     today = timezone.localdate(now)

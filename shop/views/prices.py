@@ -3,13 +3,13 @@
 from decimal import Decimal
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import OWNER, allowed, fetch, person_of
+from shop.access import OWNER, PersonRequest, allowed, fetch
 from shop.core import route
 from shop.core.errors import MeasurementError
 from shop.forms.prices import OperationForm, PriceFileForm, price_file, price_list_csv
@@ -25,7 +25,7 @@ def _priced() -> list[tuple[Operation, Decimal]]:
 
 @require_safe
 @allowed(OWNER)
-def price_list(request: HttpRequest) -> HttpResponse:
+def price_list(request: PersonRequest) -> HttpResponse:
     """All kinds of work by the stage they are done at, each with the price it comes to."""
     rows = _priced()
     retired = [row for row in rows if row[0].retired_at]
@@ -38,12 +38,12 @@ def price_list(request: HttpRequest) -> HttpResponse:
     return render(request, "shop/prices/list.html", context)
 
 
-def _edit(request: HttpRequest, operation: Operation) -> HttpResponse:
+def _edit(request: PersonRequest, operation: Operation) -> HttpResponse:
     fresh = operation.pk is None
     form = OperationForm(request.POST or None, instance=operation)
     if request.method == "POST" and form.is_valid():
         values = {name: form.cleaned_data[name] for name in FIELDS if name != "retired"}
-        changed = price_change(form.cleaned_data["code"], values, by=person_of(request))
+        changed = price_change(form.cleaned_data["code"], values, by=request.user)
         messages.success(request, _("Kept: %(title)s.") % {"title": changed.title})
         return redirect("price_list")
     workshop = Workshop.ours()
@@ -57,25 +57,25 @@ def _edit(request: HttpRequest, operation: Operation) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(OWNER)
-def price_add(request: HttpRequest) -> HttpResponse:
+def price_add(request: PersonRequest) -> HttpResponse:
     """A new kind of work."""
     return _edit(request, Operation())
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(OWNER)
-def price_edit(request: HttpRequest, operation_id: int) -> HttpResponse:
+def price_edit(request: PersonRequest, operation_id: int) -> HttpResponse:
     """One kind of work. Estimates that were written keep the price they were written with."""
     return _edit(request, fetch(Operation.objects.all(), pk=operation_id))
 
 
 @require_POST
 @allowed(OWNER)
-def price_retire(request: HttpRequest, operation_id: int) -> HttpResponse:
+def price_retire(request: PersonRequest, operation_id: int) -> HttpResponse:
     """Takes a kind of work off the list, or puts it back: old estimates still name it."""
     operation = fetch(Operation.objects.all(), pk=operation_id)
     retire = operation.retired_at is None
-    price_change(operation.code, {"retired": retire}, by=person_of(request))
+    price_change(operation.code, {"retired": retire}, by=request.user)
     said = _("%(title)s is off the list.") if retire else _("%(title)s is on the list again.")
     messages.success(request, said % {"title": operation.title})
     return redirect("price_list")
@@ -83,7 +83,7 @@ def price_retire(request: HttpRequest, operation_id: int) -> HttpResponse:
 
 @require_safe
 @allowed(OWNER)
-def price_csv(request: HttpRequest) -> HttpResponse:
+def price_csv(request: PersonRequest) -> HttpResponse:
     """The whole list for a spreadsheet."""
     # The mark tells spreadsheets that the text is UTF-8; the way back in takes it off.
     response = HttpResponse("\ufeff" + price_list_csv(_priced()), content_type="text/csv; charset=utf-8")
@@ -94,14 +94,14 @@ def price_csv(request: HttpRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(OWNER)
-def price_import(request: HttpRequest) -> HttpResponse:
+def price_import(request: PersonRequest) -> HttpResponse:
     """A file is first shown with what it would change, then kept."""
     form = PriceFileForm(request.POST or None, request.FILES or None)
     found = None
     if request.method == "POST" and form.is_valid():
         found = price_file(form.cleaned_data["text"])
         if "keep" in request.POST and not found.trouble and not found.wrong:
-            count = prices_import({row.code: row.values for row in found.to_do}, by=person_of(request))
+            count = prices_import({row.code: row.values for row in found.to_do}, by=request.user)
             messages.success(request, _("Kept. Lines added or changed: %(count)d.") % {"count": count})
             return redirect("price_list")
     return render(request, "shop/prices/import.html", {"form": form, "found": found})

@@ -297,9 +297,9 @@ def test_the_client_sees_the_photos_chosen_and_no_other(sent, someone):
     assert str(other.op) not in page
     assert str(foreign.op) not in page
     large = someone.get(reverse("estimate_photo", args=[token, shown.op]))
-    assert (b"".join(large), large["Content-Type"]) == (b"large", "image/jpeg")
+    assert (large.content, large["Content-Type"]) == (b"large", "image/jpeg")
     assert large["Cache-Control"] == "no-store, private"
-    assert b"".join(someone.get(reverse("estimate_photo_small", args=[token, shown.op]))) == b"small"
+    assert someone.get(reverse("estimate_photo_small", args=[token, shown.op])).content == b"small"
     for op in (other.op, foreign.op, uuid.uuid4()):
         assert someone.get(reverse("estimate_photo", args=[token, op])).status_code == 404
     assert someone.get(reverse("estimate_photo", args=["a" * 43, shown.op])).status_code == 404

@@ -5,6 +5,11 @@ import pytest
 from django.conf import settings
 from django.db.backends.sqlite3.base import DatabaseWrapper as SQLite
 from django.test.utils import override_settings
+from hypothesis import settings as hypothesis_settings
+
+# How long an example takes says how busy the machine is, not whether the law holds.
+hypothesis_settings.register_profile("unhurried", parent=hypothesis_settings(), deadline=None)
+hypothesis_settings.load_profile("unhurried")
 
 # A busy machine is no fault of the code under test: examples may take as long as they take.
 hypothesis.settings.register_profile("steady", deadline=None)

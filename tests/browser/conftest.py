@@ -17,7 +17,7 @@ import axe_playwright_python
 import pytest
 from django.conf import settings
 from django.test import Client
-from playwright.sync_api import BrowserContext, Page
+from playwright.sync_api import BrowserContext, Page, expect
 
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 AXE_OPTIONS = {
@@ -47,6 +47,10 @@ def find_chromium() -> str:
     if found is None:
         pytest.fail("No Chromium here: install it (make install-tests) or name its path in CHROMIUM.")
     return found
+
+
+# A busy machine is no defect of the page.
+expect.set_options(timeout=15_000)
 
 
 @pytest.fixture(scope="session", autouse=True)

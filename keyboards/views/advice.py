@@ -9,6 +9,7 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import NoReverseMatch, reverse
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods
 
 from keyboards import advising, pictures
@@ -70,7 +71,8 @@ def _detail(section: SectionAdvice) -> str:
     keys, failing = len(section.keys), len(section.failing)
     return {
         "reclothe": _("all %(keys)d") % {"keys": keys},
-        "reclothe_with_repairs": _("%(failing)d mortises lined") % {"failing": failing},
+        "reclothe_with_repairs": ngettext("%(failing)d mortise lined", "%(failing)d mortises lined", failing)
+        % {"failing": failing},
         "renew_failing": _("%(failing)d of %(keys)d") % {"failing": failing, "keys": keys},
         "renew_section": _("all %(keys)d") % {"keys": keys},
     }.get(section.advised, "")

@@ -60,6 +60,19 @@ def test_22_of_88_keys_read_give_a_bound_and_say_so(client, shop):
     assert "assumes a random pick" in page
 
 
+def test_a_stripped_check_stands_on_what_was_read_on_arrival(client, shop):
+    job, arrival = read_set()
+    arrival.keys.filter(key=5).update(findings={"button_cracked": 3, "cloth_worn": 2}, grade=3)
+    arrival.keys.update(skew=2000)
+    stripped = make_check(job=job, kind="stripped", closed=True)
+    make_readings(check=stripped, balance_mortise_width=5600, grade=0)
+    client.force_login(make_person())
+    page = client.get(reverse("advice", args=[job.number])).content.decode()
+    assert "stripped check" in page
+    assert "+2.0°" in page  # the angles nobody had to read again
+    assert "The button of key 5 is cracked" in page
+
+
 def test_a_changed_assumption_is_reckoned_at_once_and_kept_for_this_set_alone(client, shop):
     job, _ = read_set()
     other, _ = read_set()

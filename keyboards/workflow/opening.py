@@ -69,6 +69,6 @@ def open_trade() -> None:
             [
                 Gauge(name=_("Digital caliper"), kind=GaugeKind.CALIPER, resolution=10, error=30),
                 Gauge(name=_("Micrometer"), kind=GaugeKind.MICROMETER, resolution=1, error=4),
-                Gauge(name=_("Bevel"), kind=GaugeKind.BEVEL, resolution=500, error=500),
+                Gauge(name=_("Digital bevel"), kind=GaugeKind.BEVEL, resolution=100, error=200),
             ]
         )

@@ -7,7 +7,9 @@ here; a decision taken on an advice is kept by keyboards/workflow/decisions.py.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
-from math import prod
+from itertools import pairwise, product
+from math import comb, exp, lgamma, log, prod, sqrt
+from statistics import linear_regression, variance
 from typing import Any
 
 from django.utils.translation import gettext as _
@@ -28,19 +30,19 @@ from keyboards.core.advice import (
     SectionSpread,
 )
 from keyboards.core.assumptions import Assumed, Effective, effective
+from keyboards.core.errors import MeasurementError
+from keyboards.core.grading import finding_grade
 from keyboards.core.keys import KeyRange, format_keys
 from keyboards.core.quantities import show
-from keyboards.models import Assumptions, Check, CheckKind, Compass, Finding, FindingGroup, KeyReading
+from keyboards.models import Assumptions, Check, CheckKind, Compass, Entry, EntryKind, Finding, FindingGroup, KeyReading
 from shop.core import money
 from shop.models import Job, Operation, Workshop
 
 # The operations of the price list that the calculation needs (shop/workflow/opening.py makes them).
 CODES = ("strip", "cloth", "repair", "repair_setup", "button_single", "button_batch", "button_setup")
 # Findings of the starting list that carry a rule of their own; the shop may retire them, not rename them.
-_CRACKED = ("button_cracked", "button_split", "button_wrong")
 _LOOSE = ("button_loose",)
 _REPAIRED = ("mortise_shim",)
-_SEVERE = 2
 _FEWEST_FOR_SPREAD = 5
 
 
@@ -58,7 +60,7 @@ def assumptions_for(job: Job | None) -> Assumed:
 
 def basis_for(job: Job) -> Check | None:
     """The check an advice rests on: the newest stripped check that has readings, else the newest arrival check."""
-    checks = Check.objects.filter(job=job, keys__isnull=False).distinct().select_related("begun_by")
+    checks = Check.objects.filter(job=job, keys__isnull=False).distinct().select_related("begun_by", "gauge")
     for kind in (CheckKind.STRIPPED, CheckKind.ARRIVAL):
         found = checks.of_kind(kind).first()
         if found is not None:
@@ -170,8 +172,24 @@ def _served(width: float, pin: float, held: Assumed) -> tuple[float, bool]:
     return max(fills + enters - 1, 0.0), any(state.startswith("marginal") for state in states)
 
 
+def _uncertainties(check: Check, rows: Sequence[KeyReading], held: Assumed) -> dict[int, float]:
+    """Standard uncertainties of widths in mm where they are not the shop's usual one: a plug gauge's interval is a
+    rectangle (JCGM 100, 4.3.7), and an instrument worse than the usual one is reckoned with as it is."""
+    usual = check.gauge.uncertainty if check.gauge else 0.0
+    found = {row.key: usual for row in rows if usual > held.u_mortise}
+    widths = {row.key: row.balance_mortise_width for row in rows}
+    intervals = Entry.objects.filter(
+        check_done=check, kind=EntryKind.READING, quantity="balance_mortise_width", high__isnull=False
+    )
+    for entry in intervals:
+        low, high = entry.value or 0, entry.high or 0
+        if widths.get(entry.key) == (low + high) // 2:
+            found[entry.key] = (high - low) / 2 / sqrt(3) / 1000
+    return found
+
+
 def _found(row: KeyReading | None, codes: Sequence[str]) -> bool:
-    return row is not None and any(row.findings.get(code, 0) >= _SEVERE for code in codes)
+    return row is not None and any(row.findings.get(code, 0) > 0 for code in codes)
 
 
 def _key(
@@ -196,33 +214,31 @@ def _key(
         status, cloth = found.status, found.cloth
         clearance = found.misfit + held.clearance
         chance, marginal = _served(width, pin, held)
-    why = []
-    findings = row.findings if row else {}
-    wood = [
-        code
-        for code, severity in findings.items()
-        if severity >= _SEVERE
-        and code in catalogue
-        and catalogue[code].group in (FindingGroup.MORTISE, FindingGroup.BUTTON)
-        and catalogue[code].grade >= 2
-    ]
-    if wood:
-        why.append("wood")
-    if status == "oversize":
-        why.append("oversize")
-    cracked, loose = _found(row, _CRACKED), _found(row, _LOOSE)
-    if cracked:
-        why.append("cracked")
-    if loose:
-        why.append("loose")
-    if _found(row, _REPAIRED) and (status == "oversize" or len(wood) > 1):
-        why.append("repaired_before")
+    grades = {FindingGroup.MORTISE: 0, FindingGroup.BUTTON: 0}
+    for code, severity in (row.findings if row else {}).items():
+        known = catalogue.get(code)
+        if known is not None and known.group in grades and code not in (*_LOOSE, *_REPAIRED):
+            group = FindingGroup(known.group)
+            grades[group] = max(grades[group], finding_grade(known.grade, severity))
+    wood = grades[FindingGroup.MORTISE] >= 2
+    cracked = grades[FindingGroup.BUTTON] >= 2  # a crack that is only noticed is still a crack
+    loose = _found(row, _LOOSE)
     cover = None
     if row and row.button_length is not None and row.slot_length is not None:
-        cover = (row.button_length - row.slot_length) / 2000 - abs(row.mortise_offset or 0) / 1000
-        if cover < held.cover_least:
-            why.append("cover")
-    spent = row is not None and row.grade == 3
+        # mortise_offset lies across the key and takes nothing from the cover along it.
+        cover = (row.button_length - row.slot_length) / 2000
+    by_hand = row.grade if row and row.grade_reason else None
+    if by_hand is not None and by_hand < 2:  # a person looked and overruled what was found
+        wood = cracked = loose = False
+    marks = {
+        "cracked": cracked or by_hand == 3,
+        "cover": cover is not None and cover < held.cover_least - 1e-9,
+        "repaired_before": _found(row, _REPAIRED) and (status == "oversize" or wood),
+        "loose": loose,
+        "oversize": status == "oversize",
+        "wood": wood or (by_hand == 2 and not loose and status != "oversize"),
+    }
+    why = [word for word, there in marks.items() if there]
     return KeyAdvice(
         key=key,
         width=width,
@@ -233,8 +249,8 @@ def _key(
         clearance=clearance,
         chance=chance,
         read=row is not None and (row.grade is not None or width is not None),
-        failing=bool(why) or spent,
-        renew=cracked or "repaired_before" in why or "cover" in why or spent,
+        failing=bool(why),
+        renew=any(word in why for word in ("cracked", "repaired_before", "cover")),
         marginal=marginal and not why,
         why=tuple(why),
         skew=_mm(row.skew) if row else None,
@@ -250,7 +266,10 @@ def _pattern(keys: Sequence[KeyAdvice]) -> skew.SkewPattern | None:
     angles = [(key.key, key.skew) for key in keys if key.skew is not None]
     if len(angles) < skew.FEWEST_KEYS:
         return None
-    return skew.find_sections([key for key, _angle in angles], [angle for _key, angle in angles])
+    try:
+        return skew.find_sections([key for key, _angle in angles], [angle for _key, angle in angles])
+    except MeasurementError:  # they contradict each other: no pattern rather than a wrong one
+        return None
 
 
 def _ranges(
@@ -259,21 +278,32 @@ def _ranges(
     """By hand where the shop moved them; else the customary three, parted where the angle steps inside one."""
     if by_hand:
         return [KeyRange(str(title), int(first), int(last)) for title, first, last in by_hand], "hand"
-    out: list[KeyRange] = []
-    found = False
-    for part in compass.keys.sections():
-        pattern = _pattern([key for key in keys if part.first <= key.key <= part.last])
-        if pattern is None or pattern.kind != "steps" or pattern.certainty == "undecided":
-            out.append(part)
-            continue
-        found = True
-        first = part.first
-        for here, there in zip(pattern.sections, pattern.sections[1:], strict=False):
-            last = (here.last + there.first) // 2
-            out.append(KeyRange(part.name, first, last))
-            first = last + 1
-        out.append(KeyRange(part.name, first, part.last))
-    return out, "skew" if found else "range"
+    customary, pattern = compass.keys.sections(), _pattern(keys)
+    if pattern is None or pattern.kind != "steps" or pattern.certainty == "undecided":
+        return list(customary), "range"
+    if _score_of(customary, keys, pattern) <= pattern.scores["steps"]:
+        return list(customary), "range"
+    ends = [(here.last + there.first) // 2 for here, there in pairwise(pattern.sections)]
+    names = {2: ("bass", "treble"), 3: ("bass", "middle", "treble")}.get(len(pattern.sections))
+    titles = names or tuple(_("Section %(number)d") % {"number": n + 1} for n in range(len(pattern.sections)))
+    firsts, lasts = [1, *(end + 1 for end in ends)], [*ends, compass.count]
+    return [KeyRange(*part) for part in zip(titles, firsts, lasts, strict=True)], "skew"
+
+
+def _score_of(parts: Sequence[KeyRange], keys: Sequence[KeyAdvice], pattern: skew.SkewPattern) -> float:
+    """One level or slope for each of these sections, scored as core/skew scores steps: each further level or slope
+    at a known place costs 2 ln n (as its straight line does)."""
+    used = [(key.key, key.skew) for key in keys if key.skew is not None and key.key not in pattern.outliers]
+    price = 2 * log(len(used))
+    score = price * (len(parts) - 1)
+    for part in parts:
+        inside = [(key, angle) for key, angle in used if part.first <= key <= part.last]
+        if len(inside) > 1:
+            level = variance(angle for _key, angle in inside) * (len(inside) - 1)
+            slope, start = linear_regression(*zip(*inside, strict=True))
+            line = sum((angle - start - slope * key) ** 2 for key, angle in inside)
+            score += min(level / pattern.noise**2, line / pattern.noise**2 + price)
+    return score
 
 
 @dataclass(frozen=True)
@@ -283,8 +313,11 @@ class _Angles:
     kind: str
     first: float | None
     last: float | None
+    steps: tuple[skew.Section, ...] = ()
 
     def at(self, key: int, part: KeyRange) -> float | None:
+        if self.steps:
+            return min(self.steps, key=lambda step: max(step.first - key, key - step.last, 0)).angle
         if self.first is None or self.last is None:
             return None
         if part.last == part.first:
@@ -303,9 +336,9 @@ def _angles(keys: Sequence[KeyAdvice], part: KeyRange) -> _Angles:
     if pattern.kind == "fan":
         ends = (pattern.intercept + pattern.slope * part.first, pattern.intercept + pattern.slope * part.last)
         return _Angles("fan", *ends)
-    count = sum(len(section.keys) for section in pattern.sections)
-    level = sum(section.angle * len(section.keys) for section in pattern.sections) / count
-    return _Angles("straight" if pattern.kind == "straight" else "uniform", level, level)
+    if pattern.kind == "steps":
+        return _Angles("steps", pattern.sections[0].angle, pattern.sections[-1].angle, pattern.sections)
+    return _Angles(pattern.kind, pattern.sections[0].angle, pattern.sections[0].angle)
 
 
 def _cloth(keys: Sequence[KeyAdvice], held: Assumed) -> ClothAdvice | None:
@@ -321,26 +354,54 @@ def _cloth(keys: Sequence[KeyAdvice], held: Assumed) -> ClothAdvice | None:
     return ClothAdvice(one.cloths[0], one.fitted, two.cloths, two.fitted, len(able))
 
 
-def _distribution(keys: Sequence[KeyAdvice], held: Assumed, total: int) -> tuple[float, ...]:
-    """The chances that 0..n keys of the section fail: those found failing by sight for certain, the others by their
-    mortise, with the section as its own prior (the scatter already holds the error of reading)."""
+def _unknown(keys: Sequence[KeyAdvice], any_width: bool) -> list[KeyAdvice]:
+    """Keys of which nobody can say whether cloth will do: not seen to fail, and without a width that can be right
+    (where no width was read at all: without a look)."""
+    if any_width:
+        return [key for key in keys if key.clearance is None and not key.failing]
+    return [key for key in keys if not key.read and not key.failing]
+
+
+def _further(count: int, failing: int, of: int) -> list[float]:
+    """The chances that 0..count further keys fail, after `failing` of `of` did (Jeffreys' prior, beta-binomial)."""
+    a, b = failing + 0.5, of - failing + 0.5
+
+    def log_beta(x: float, y: float) -> float:
+        return lgamma(x) + lgamma(y) - lgamma(x + y)
+
+    return [comb(count, hits) * exp(log_beta(hits + a, count - hits + b) - log_beta(a, b)) for hits in range(count + 1)]
+
+
+def _distribution(
+    keys: Sequence[KeyAdvice], everywhere: Sequence[KeyAdvice], u_width: Mapping[int, float], held: Assumed
+) -> tuple[float, ...]:
+    """The chances that 0..n keys of the section fail: those found failing by sight for certain, those measured by
+    their mortise with the section as its own prior (the scatter already holds the error of reading), those nobody
+    read as often as those that were read (in the set, where the section has few)."""
+    any_width = any(key.clearance is not None for key in everywhere)
     seen = [key for key in keys if key.failing and key.why != ("oversize",)]
-    certain = len(seen)
     open_ones = [key for key in keys if key.clearance is not None and key not in seen]
-    if not open_ones:
-        return tuple(1.0 if count == certain else 0.0 for count in range(total + 1))
-    thickest = max(held.stock)
-    misfits = [_misfit(key.width, key.pin, thickest, held)[0] for key in open_ones if key.width is not None]
-    alone, common = fit.uncertainty_parts(
-        thickest, held.compression, held.u_mortise, held.u_pin, held.u_cloth, held.u_compression
-    )
-    posterior = fit.set_posterior(misfits, alone)
-    # Only a mortise too wide for every cloth is the wood's fault; too tight is a matter of pin or cloth.
-    chances = fit.failing_count_distribution(posterior.misfits, posterior.u, common, -_NO_LIMIT, held.upper)
-    out = [0.0] * (total + 1)
-    for count, chance in enumerate(chances):
-        out[min(count + certain, total)] += chance
-    return tuple(out)
+    chances: Sequence[float] = (1.0,)
+    if open_ones:
+        thickest = max(held.stock)
+        misfits = [_misfit(key.width, key.pin, thickest, held)[0] for key in open_ones if key.width is not None]
+        u_mortise = sqrt(sum(u_width.get(key.key, held.u_mortise) ** 2 for key in open_ones) / len(open_ones))
+        alone, common = fit.uncertainty_parts(
+            thickest, held.compression, u_mortise, held.u_pin, held.u_cloth, held.u_compression
+        )
+        posterior = fit.set_posterior(misfits, alone)
+        # Only a mortise too wide for every cloth is the wood's fault; too tight is a matter of pin or cloth.
+        chances = fit.failing_count_distribution(posterior.misfits, posterior.u, common, -_NO_LIMIT, held.upper)
+    unknown = _unknown(keys, any_width)
+    missing = {key.key for key in _unknown(everywhere, any_width)}
+    known = [key for key in keys if key.key not in missing]
+    if len(known) < _FEWEST_FOR_SPREAD:
+        known = [key for key in everywhere if key.key not in missing]
+    out = [0.0] * (len(keys) + 1)
+    for more, further in enumerate(_further(len(unknown), sum(key.failing for key in known), len(known))):
+        for count, chance in enumerate(chances):
+            out[len(seen) + count + more] += chance * further
+    return tuple(chance / sum(out) for chance in out)
 
 
 def _condition(keys: int, failing: int, specs_failing: int, specs_all: int, held: Assumed) -> choice.SectionCondition:
@@ -386,7 +447,7 @@ def _different(options: Sequence[OptionAdvice]) -> dict[str, float]:
     out: dict[str, float] = {}
     seen: list[tuple[CostLine, ...]] = []
     for row in options:
-        if not row.never and row.lines not in seen:
+        if not row.against and row.lines not in seen:
             out[row.option] = row.cost
             seen.append(row.lines)
     return out
@@ -400,6 +461,38 @@ _FORBIDS = {
     "wood": (choice.RECLOTHE,),
     "oversize": (choice.RECLOTHE,),
 }
+
+
+# Of these it is said that they must not be; the others leave keys loose, which a client may choose knowingly.
+_NEVER = ("cracked", "cover", "repaired_before", "loose")
+
+
+def _mixed_risk(option: str, keys: int, distribution: Sequence[float], held: Assumed) -> tuple[float, float]:
+    """The same over how many keys may fail."""
+    rows = [(chance, *_risk(option, keys, count, held)) for count, chance in enumerate(distribution) if chance > 1e-12]
+    return sum(chance * quiet for chance, quiet, _ in rows), sum(chance * back for chance, _, back in rows)
+
+
+def _flips(
+    condition: choice.SectionCondition, prices: choice.Prices, among: Sequence[str], change: float
+) -> tuple[Flip, ...]:
+    """Each price or chance that, changed by the share, makes another of these options the cheapest."""
+
+    def cheapest(section: choice.SectionCondition, list_: choice.Prices) -> str:
+        costs = choice.option_costs(section, list_)
+        return choice.cheapest({option: costs[option] for option in among})
+
+    def moved(name: str, factor: float) -> str:
+        if name in choice.PRICES:
+            return cheapest(condition, replace(prices, **{name: getattr(prices, name) * factor}))
+        return cheapest(replace(condition, **{name: min(1.0, getattr(condition, name) * factor)}), prices)
+
+    now, out = cheapest(condition, prices), []
+    for name in (*choice.PRICES, *choice.CHANCES):
+        up, down = moved(name, 1 + change), moved(name, 1 - change)
+        if up != now or down != now:
+            out.append(Flip(name, up if up != now else "", down if down != now else ""))
+    return tuple(out)
 
 
 def _reasons(part: KeyRange, index: int, keys: Sequence[KeyAdvice], cloth: ClothAdvice | None, angles: _Angles,
@@ -423,7 +516,13 @@ def _reasons(part: KeyRange, index: int, keys: Sequence[KeyAdvice], cloth: Cloth
     if found := those("oversize"):
         pin = spread.robust_spread([key.pin for key in keys]).median
         widest = pin + held.clearance + held.upper + 2 * (1 - held.compression) * max(held.stock)
-        add("oversize", found, of=of, widest=widest, u=held.u_mortise)
+        add(
+            "oversize",
+            found,
+            of=len([key for key in keys if key.clearance is not None]),
+            widest=widest,
+            u=held.u_mortise,
+        )
     if found := those("wood"):
         add("wood", found, of=of)
     if found := those("repaired_before"):
@@ -448,66 +547,76 @@ def _reasons(part: KeyRange, index: int, keys: Sequence[KeyAdvice], cloth: Cloth
 
 
 def _section(
-    part: KeyRange, index: int, keys: Sequence[KeyAdvice], numbers: Sequence[int], list_: _PriceList, held: Assumed
-) -> tuple[SectionAdvice, list[KeyAdvice]]:
-    """The advice on one section, and its keys with what they will be cut to and have after the work."""
+    part: KeyRange, index: int, keys: Sequence[KeyAdvice], everywhere: Sequence[KeyAdvice],
+    u_width: Mapping[int, float], list_: _PriceList, held: Assumed, for_the_set: str = "",
+) -> tuple[SectionAdvice, list[KeyAdvice]]:  # fmt: skip
+    """The advice on one section, and its keys with what they will be cut to and have after the work.
+
+    for_the_set: the option that the set as a whole is best served by, where that is not the cheapest here alone.
+    """
     angles = _angles(keys, part)
     step = held.fan_step if angles.kind == "fan" else held.angle_step
     turned = {}
     for key in keys:
         angle = angles.at(key.key, part)
-        turned[key.key] = None if angle is None else skew.round_angle(angle, step)
+        turned[key.key] = None if angle is None else 0.0 if angles.kind == "straight" else skew.round_angle(angle, step)
     failing = [key for key in keys if key.failing]
     specs_all = max(len(set(turned.values())), 1)
-    specs_failing = min(len({turned[key.key] for key in failing}), len(failing))
-    measured = [key for key in keys if key.width is not None]
     read = [key for key in keys if key.read]
+    distribution = _distribution(keys, everywhere, u_width, held) if any(key.read for key in everywhere) else ()
+    expected = sum(count * chance for count, chance in enumerate(distribution))
+    unknown = _unknown(keys, any(key.clearance is not None for key in everywhere))
+    # Keys nobody read are priced as they are expected, so that a sample does not price a set as if the rest were sound.
+    reckoned = max(round(expected), len(failing)) if unknown else len(failing)
+    specs_failing = min(max(len({turned[key.key] for key in failing}), 1), reckoned)
+    measured = [key for key in keys if key.width is not None]
     cloth = _cloth(keys, held)
     widths = None
     if measured:
         values = [key.width for key in measured if key.width is not None]
         robust = spread.robust_spread(values)
         widths = SectionSpread(robust.median, robust.mad_sd, min(values), max(values))
-    steepest = max(abs(angles.first or 0), abs(angles.last or 0))
+    steepest = max(abs(angles.at(key.key, part) or 0) for key in keys)
     cost = 0.0
     if steepest:
         pin = spread.robust_spread([key.pin for key in keys]).median
         cost = held.clearance - fit.effective_clearance(
             pin + held.clearance, pin, min(steepest, fit.MOST_SKEW), held.pin_travel
         )
-    distribution = _distribution(keys, held, len(keys)) if read else ()
-    expected = sum(count * chance for count, chance in enumerate(distribution))
     reasons = _reasons(part, index, keys, cloth, angles, widths, cost, specs_all, held)
     options: list[OptionAdvice] = []
     advised = runner_up = ""
     margin: float | None = None
     close, breakeven, flip = False, None, 0.0
     flips: tuple[Flip, ...] = ()
-    if read and list_.prices is not None and keys:
-        condition = _condition(len(keys), len(failing), specs_failing, specs_all, held)
+    if distribution and list_.prices is not None:
+        condition = _condition(len(keys), reckoned, specs_failing, specs_all, held)
         costs = choice.expected_costs(condition, list_.prices, distribution)
         present = {word for key in keys for word in key.why}
         for option in choice.OPTIONS:
             lines = []
-            for code, quantity in work_of(option, len(keys), len(failing), specs_failing, specs_all).items():
+            for code, quantity in work_of(option, len(keys), reckoned, specs_failing, specs_all).items():
                 minutes, each = list_.each(code)
                 lines.append(CostLine(code, quantity, minutes, each, quantity * each))
             work = sum(line.total for line in lines)
             against = tuple(word for word, barred in _FORBIDS.items() if word in present and option in barred)
+            quiet, back = _mixed_risk(option, len(keys), distribution, held)
+            comeback = held.visit_fixed * (1 - quiet) + held.visit_key * back
             options.append(
                 OptionAdvice(
                     option=option,
                     cost=costs[option],
                     work=work,
-                    comeback=costs[option] - work,
+                    comeback=comeback,
                     lines=tuple(lines),
                     against=against,
-                    never=bool(against),
-                    stays_loose=float(len(failing)) if option == choice.RECLOTHE else 0.0,
+                    never=any(word in _NEVER for word in against),
+                    stays_loose=expected if option == choice.RECLOTHE else 0.0,
+                    allowance=costs[option] - work - comeback,
                 )
             )
         allowed = _different(options)
-        advised = choice.cheapest(allowed)
+        advised = for_the_set or choice.cheapest(allowed)
         others = {name: value for name, value in allowed.items() if name != advised}
         if others:
             runner_up = min(others, key=lambda name: others[name])
@@ -517,28 +626,19 @@ def _section(
             # The gentler way is right while fewer keys fail than this.
             breakeven = choice.breakeven_failing(condition, list_.prices, gentle, other)
             if breakeven:
-                flip = fit.flip_from_distribution(distribution, len(failing), breakeven - 1)
-        firm = choice.sensitivity(condition, list_.prices, held.sensitivity_change)
-        if firm.choice == advised:
-            flips = tuple(
-                Flip(
-                    name,
-                    up=firm.high[name] if firm.high[name] in allowed and firm.high[name] != advised else "",
-                    down=firm.low[name] if firm.low[name] in allowed and firm.low[name] != advised else "",
-                )
-                for name in firm.low
-            )
-            flips = tuple(row for row in flips if row.up or row.down)
+                flip = fit.flip_from_distribution(distribution, reckoned, breakeven - 1)
+        flips = _flips(condition, list_.prices, tuple(allowed), held.sensitivity_change)
         close = bool(flips) or (margin is not None and margin < held.close_margin)
     bound = None
-    if measured and len(measured) < len(keys):
-        among = sum(1 for key in measured if key.failing)
-        bound = spread.upper_failing(len(keys), len(measured), among, held.confidence)
+    if unknown:
+        gone = {key.key for key in unknown}
+        known = [key for key in keys if key.key not in gone]
+        bound = spread.upper_failing(len(keys), len(known), sum(key.failing for key in known), held.confidence)
     section = SectionAdvice(
         title=section_title(part.name),
         first=part.first,
         last=part.last,
-        keys=tuple(numbers),
+        keys=tuple(key.key for key in keys),
         read=tuple(key.key for key in read),
         measured=tuple(key.key for key in measured),
         failing=tuple(key.key for key in failing),
@@ -562,6 +662,7 @@ def _section(
         breakeven=breakeven,
         flips=flips,
         reasons=reasons,
+        reckoned=reckoned,
     )
     return section, [_after(key, section, turned[key.key], held) for key in keys]
 
@@ -583,28 +684,56 @@ def _after(key: KeyAdvice, section: SectionAdvice, turned: float | None, held: A
 
 
 def _plan(plan_id: str, sections: Sequence[SectionAdvice], options: Sequence[str], held: Assumed) -> Plan:
-    chosen = [section.option(option) for section, option in zip(sections, options, strict=True)]
-    risks = [
-        _risk(option, len(section.keys), len(section.failing), held)
-        for section, option in zip(sections, options, strict=True)
-    ]
+    """One option a section; whatever comes back comes back in one visit."""
+    pairs = list(zip(sections, options, strict=True))
+    rows = [row for section, option in pairs if (row := section.option(option))]
+    risks = [_mixed_risk(option, len(section.keys), section.distribution, held) for section, option in pairs]
     visit = 1 - prod(quiet for quiet, _back in risks)
     back = sum(returning for _quiet, returning in risks)
-    work = sum(row.work for row in chosen if row)
+    work, allowance = sum(row.work for row in rows), sum(row.allowance for row in rows)
     comeback = held.visit_fixed * visit + held.visit_key * back
-    loose = sum(row.stays_loose for row in chosen if row)
-    return Plan(plan_id, tuple(options), work, comeback, work + comeback, loose, visit, back)
+    loose = sum(row.stays_loose for row in rows)
+    total = work + allowance + comeback
+    return Plan(plan_id, tuple(options), work, comeback, total, loose, visit, back, allowance)
+
+
+def _best(sections: Sequence[SectionAdvice], held: Assumed) -> tuple[str, ...]:
+    """Of what the reasons leave, the combination that costs the set least; among equals the least invasive.
+
+    As choice.best_plan, over the distributions and without what is barred."""
+    ways = [
+        [
+            (option, row.work + row.allowance, *_mixed_risk(option, len(section.keys), section.distribution, held))
+            for option in _different(section.options)
+            if (row := section.option(option))
+        ]
+        for section in sections
+    ]
+    found = []
+    for rows in product(*ways):
+        visit = held.visit_fixed * (1 - prod(quiet for _option, _cost, quiet, _back in rows))
+        total = visit + sum(cost + held.visit_key * back for _option, cost, _quiet, back in rows)
+        found.append((total, tuple(option for option, *_rest in rows)))
+    least = min(total for total, _options in found)
+    near = [options for total, options in found if total <= least + 1e-9]
+    return min(near, key=lambda options: [choice.OPTIONS.index(option) for option in options])
 
 
 def _plans(sections: Sequence[SectionAdvice], held: Assumed) -> tuple[Plan, ...]:
-    """Two or three ways for the whole set, the cheapest work first; a way that equals the advised one is left out."""
-    if not sections or not all(section.options for section in sections):
-        return ()
-    count = len(sections)
-    advised = [section.advised for section in sections]
-    ways = [("cheapest", [choice.RECLOTHE] * count), ("advised", advised), ("all_new", [choice.RENEW_SECTION] * count)]
-    plans = [_plan(name, sections, options, held) for name, options in ways if name == "advised" or options != advised]
-    return tuple(sorted(plans, key=lambda plan: plan.work))
+    """Two or three ways for the whole set, the least work first; one that is the same work as another is left out.
+
+    The cheapest is honest: the least work that nothing forbids; what it leaves loose is said beside it."""
+    frugal = [min((row for row in part.options if not row.never), key=lambda row: row.work).option for part in sections]
+    ways = {
+        "advised": [section.advised for section in sections],
+        "all_new": [choice.RENEW_SECTION] * len(sections),
+        "cheapest": frugal,
+    }
+    plans: dict[Any, Plan] = {}
+    for name, options in ways.items():
+        lines = tuple(row.lines for part, option in zip(sections, options, strict=True) if (row := part.option(option)))
+        plans.setdefault(lines, _plan(name, sections, options, held))
+    return tuple(sorted(plans.values(), key=lambda plan: plan.work))
 
 
 # What stripping does not change, so that nobody has to read it twice.
@@ -649,28 +778,31 @@ def advise(job: Job, check: Check | None = None, assumptions: Assumed | None = N
     present = compass.present
     keys = [_key(number, by_key.get(number), catalogue, pins, held) for number in present]
     parts, origin = _ranges(compass, own.sections if own else (), keys)
-    sections: list[SectionAdvice] = []
-    finished: list[KeyAdvice] = []
-    for index, part in enumerate(parts):
-        here = [key for key in keys if part.first <= key.key <= part.last]
-        if not here:
-            continue
-        section, done = _section(part, index, here, [key.key for key in here], prices, held)
-        sections.append(section)
-        finished += done
+    u_width = _uncertainties(check, rows, held) if check else {}
+    inside = [(part, [key for key in keys if part.first <= key.key <= part.last]) for part in parts]
+    inside = [(part, here) for part, here in inside if here]
+    reckoned = [_section(part, at, here, keys, u_width, prices, held) for at, (part, here) in enumerate(inside)]
+    if all(section.options for section, _done in reckoned):
+        for at, option in enumerate(_best([section for section, _done in reckoned], held)):
+            if option != reckoned[at][0].advised:
+                reckoned[at] = _section(inside[at][0], at, inside[at][1], keys, u_width, prices, held, option)
+    sections = [section for section, _done in reckoned]
+    finished = [key for _section_, done in reckoned for key in done]
     widths = [(key.key, key.width) for key in keys if key.width is not None]
     odd: tuple[int, ...] = ()
     if len(widths) >= _FEWEST_FOR_SPREAD:
         odd = spread.outliers([one for one, _w in widths], [w for _k, w in widths], held.outlier_k, held.outlier_floor)
     impossible = tuple(key.key for key in keys if key.status == "impossible")
     read = sum(1 for key in keys if key.read)
-    failing = sum(1 for key in keys if key.failing and key.width is not None)
     bound = None
-    if widths and len(widths) < len(keys):
-        bound = spread.upper_failing(len(keys), len(widths), failing, held.confidence)
-    provisional = check is None or check.kind != CheckKind.STRIPPED or not check.is_closed or len(widths) < len(keys)
+    unknown = {key.key for key in _unknown(keys, any(key.clearance is not None for key in keys))}
+    if read and unknown:
+        failing = sum(key.failing for key in keys if key.key not in unknown)
+        bound = spread.upper_failing(len(keys), len(keys) - len(unknown), failing, held.confidence)
+    provisional = check is None or check.kind != CheckKind.STRIPPED or not check.is_closed or bool(unknown)
     reasons = [reason for section in sections for reason in section.reasons]
-    reasons += _of_the_set(check, keys, len(widths), bound, odd, impossible, pins, held)
+    pattern = _pattern(keys)
+    reasons += _of_the_set(check, keys, len(widths), bound, odd, impossible, pins, pattern, held)
     basis = None
     if check is not None:
         by = check.begun_by.short_name
@@ -680,9 +812,9 @@ def advise(job: Job, check: Check | None = None, assumptions: Assumed | None = N
         keys=tuple(finished),
         sections=tuple(sections),
         sections_from=origin,
-        plans=_plans(sections, held) if read else (),
+        plans=_plans(sections, held) if all(section.options for section in sections) else (),
         reasons=tuple(reasons),
-        skew=_pattern(keys),
+        skew=pattern,
         outliers=odd,
         impossible=impossible,
         total=len(keys),
@@ -704,6 +836,7 @@ def _of_the_set(
     odd: Sequence[int],
     impossible: Sequence[int],
     pins: tuple[float | None, float],
+    pattern: skew.SkewPattern | None,
     held: Assumed,
 ) -> list[Reason]:
     out: list[Reason] = []
@@ -714,6 +847,8 @@ def _of_the_set(
     explained = {key.key for key in keys if key.why}
     if unexplained := tuple(key for key in odd if key not in explained):
         out.append(Reason("look_again", None, {}, unexplained))
+    if pattern is not None and pattern.outliers:
+        out.append(Reason("angle_again", None, {}, pattern.outliers))
     if measured < len(keys):
         out.append(
             Reason(
@@ -814,7 +949,11 @@ def sentence(reason: Reason, unit: str = "mm") -> str:
         case "fan":
             return _(
                 "The mortises fan out from %(first).1f° to %(last).1f°. New buttons would be cut in %(groups)d groups."
-            ) % {"first": numbers["first"], "last": numbers["last"], "groups": numbers["groups"]}
+            ) % {
+                "first": round(numbers["first"], 1) + 0.0,
+                "last": round(numbers["last"], 1) + 0.0,
+                "groups": numbers["groups"],
+            }
         case "skew_copy":
             return _(
                 "A new button must copy the angle: %(angle).1f° left out would cost %(cost)s of %(clearance)s of play."
@@ -832,6 +971,13 @@ def sentence(reason: Reason, unit: str = "mm") -> str:
             return text % {"keys": names, "count": count}
         case "impossible":
             return _("Keys %(keys)s: the pin does not enter the mortise as read. Read them again.") % {"keys": names}
+        case "angle_again":
+            text = ngettext(
+                "The angle of key %(keys)s departs from its neighbours and is left out: measure it again.",
+                "The angles of keys %(keys)s depart from their neighbours and are left out: measure them again.",
+                count,
+            )
+            return text % {"keys": names}
         case "look_again":
             return _("Keys %(keys)s depart from their neighbours: look again.") % {"keys": names}
         case "unmeasured":

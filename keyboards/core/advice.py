@@ -110,8 +110,9 @@ class CostLine:
 
 @dataclass(frozen=True)
 class OptionAdvice:
-    """One option of a section. cost = work + comeback expected; against: reasons that speak against it; never: a
-    reason forbids it; stays_loose: keys expected out of tolerance when it is done."""
+    """One option of a section. cost = work + allowance + comeback: work as reckoned, what the doubt about the count of
+    failing keys adds or takes off on average, comebacks expected. against: reasons that bar it from the advice; never:
+    one of them forbids it; stays_loose: keys expected out of tolerance when it is done."""
 
     option: str
     cost: float
@@ -121,6 +122,7 @@ class OptionAdvice:
     against: tuple[str, ...]
     never: bool
     stays_loose: float
+    allowance: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -163,6 +165,7 @@ class SectionAdvice:
     breakeven: int | None
     flips: tuple[Flip, ...]
     reasons: tuple[Reason, ...]
+    reckoned: int = 0  # failing keys that the work is priced with: those found, and of keys not read those expected
 
     def option(self, name: str) -> OptionAdvice | None:
         """One of the options, or None while nothing is read."""
@@ -181,6 +184,7 @@ class Plan:
     stays_loose: float
     visit_chance: float
     comeback_keys: float
+    allowance: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ A shop keeps its own values, a job may keep others; what neither says is the sta
 shown beside the results. Only what names a standard is published; the rest is common practice or an estimate.
 """
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
@@ -232,9 +231,9 @@ def clean(name: str, value: Any) -> Any:
 
 
 def _number(row: Assumption, value: Any) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise MeasurementError("must be a number")
-    if not row.lowest <= value <= row.highest:
+    if not row.lowest <= value <= row.highest:  # not a number lies between nothing
         raise MeasurementError(f"must lie between {row.lowest:g} and {row.highest:g}")
     return float(value)
 

@@ -21,7 +21,7 @@ from keyboards.core.quantities import show
 from keyboards.drawing.plots import Band, Plot, Series
 from keyboards.drawing.row import Section
 from keyboards.forms.advice import AssumptionsForm, DecisionForm, SampleForm, SectionRow, SectionsForm
-from keyboards.models import Check, Compass, Decision, KeyReading
+from keyboards.models import Check, CheckKind, Compass, Decision, KeyReading
 from keyboards.workflow.decisions import assumptions_keep, decision_record, sections_keep
 from shop.access import OWNER, TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.htmx import asks_as_typed, page_or_part
@@ -36,9 +36,11 @@ _TAIL = 0.05
 class Cell:
     """One option of one section in the table."""
 
+    title: str
     cost: float
     advised: bool
-    never: bool
+    barred: bool
+    same: bool
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,7 @@ class Row:
 
     section: SectionAdvice
     skew: str
-    cells: list[Cell | None]
+    cells: list[Cell]
     advice: str
     detail: str
     breakdown: list[tuple[str, list[tuple[str, Any]], Any]]
@@ -60,15 +62,20 @@ def _skew_words(section: SectionAdvice) -> str:
     first, last = section.skew_level, section.skew_level_end
     if first is None or last is None:
         return _("not measured")
-    if section.skew_kind == "fan":
-        return _("fans %(first).1f° to %(last).1f°") % {"first": first, "last": last}
+    if section.skew_kind in ("fan", "steps"):
+        words = (
+            _("fans %(first).1f° to %(last).1f°")
+            if section.skew_kind == "fan"
+            else _("steps %(first).1f° to %(last).1f°")
+        )
+        return words % {"first": round(first, 1) + 0.0, "last": round(last, 1) + 0.0}
     if section.skew_kind == "straight" or abs(first) < 0.25:
         return _("square")
     return _("%(angle)+.1f°") % {"angle": first}
 
 
 def _detail(section: SectionAdvice) -> str:
-    keys, failing = len(section.keys), len(section.failing)
+    keys, failing = len(section.keys), section.reckoned
     return {
         "reclothe": _("all %(keys)d") % {"keys": keys},
         "reclothe_with_repairs": ngettext("%(failing)d mortise lined", "%(failing)d mortises lined", failing)
@@ -142,11 +149,21 @@ def _likely(section: SectionAdvice) -> str:
     return str(low) if low == high else f"{low}–{high}"
 
 
+def _cells(section: SectionAdvice) -> list[Cell]:
+    """The options; one that is the same work as a less invasive one is said to be so, not priced a cent apart."""
+    cells, seen = [], []
+    for row in section.options:
+        same = row.lines in seen and row.option != section.advised
+        advised = row.option == section.advised
+        cells.append(Cell(advising.option_title(row.option), row.cost, advised, bool(row.against), same))
+        seen.append(row.lines)
+    return cells
+
+
 def _rows(advice: Advice, titles: dict[str, str]) -> list[Row]:
     percent = round(advice.assumed.sensitivity_change * 100)
     rows = []
     for section in advice.sections:
-        by_option = {option.option: option for option in section.options}
         breakdown = [
             (
                 advising.option_title(option.option),
@@ -159,12 +176,7 @@ def _rows(advice: Advice, titles: dict[str, str]) -> list[Row]:
             Row(
                 section=section,
                 skew=_skew_words(section),
-                cells=[
-                    Cell(by_option[name].cost, name == section.advised, by_option[name].never)
-                    if name in by_option
-                    else None
-                    for name in OPTIONS
-                ],
+                cells=_cells(section),
                 advice=advising.option_title(section.advised) if section.advised else "",
                 detail=_detail(section),
                 breakdown=breakdown,
@@ -196,7 +208,7 @@ def _plots(advice: Advice, unit: str) -> list[Plot]:
                 band=Band(
                     (middle + held.lower) / per,
                     (middle + held.upper) / per,
-                    _("one cloth of %(cloth)s %(unit)s fits every key inside this band")
+                    _("fits one cloth of %(cloth)s %(unit)s")
                     % {"cloth": show(round(cloth * 1000), unit, decimals), "unit": unit},
                 ),
                 outliers=frozenset(advice.impossible),
@@ -246,8 +258,14 @@ def _pictures(job: Job, advice: Advice, unit: str) -> dict[str, str]:
     sections = [Section(row.first, row.last, f"{row.title} {row.first}–{row.last}") for row in advice.sections]
     title = _("The keys of %(tag)s") % {"tag": job.tag}
 
+    href = None
+    if advice.basis is not None:
+        href = reverse("key_detail", args=[job.number, advice.basis.check, 0]).replace("/0/", "/{number}/")
+
     def drawn(uid: str, split: int, width: float) -> str:
-        return pictures.row_svg(faces, uid=uid, title=title, plots=plots, sections=sections, split=split, width=width)
+        return pictures.row_svg(
+            faces, uid=uid, title=title, plots=plots, sections=sections, split=split, width=width, href=href
+        )
 
     return {"wide": drawn("advice-wide", 1, 1104), "narrow": drawn("advice-narrow", 3, 360)}
 
@@ -274,11 +292,7 @@ def _context(request: PersonRequest, job: Job, form: AssumptionsForm | None = No
         "currency": workshop.currency,
         "rows": _rows(advice, titles) if advice.read else [],
         "option_titles": [advising.option_title(option) for option in OPTIONS],
-        "reasons": [
-            {"where": advice.sections[reason.section].title if reason.section is not None else "",
-             "words": advising.sentence(reason, unit)}
-            for reason in advice.reasons
-        ],
+        "reasons": _reasons(advice, unit),
         "picture": _pictures(job, advice, unit) if advice.read else None,
         "plans": [_plan(advice, plan) for plan in advice.plans],
         "groups": form.groups(found.assumed),
@@ -293,9 +307,18 @@ def _context(request: PersonRequest, job: Job, form: AssumptionsForm | None = No
     return {**context, **more}
 
 
+def _reasons(advice: Advice, unit: str) -> list[tuple[str, list[str]]]:
+    """Section by section, then what is about the whole set, each with its sentences."""
+    titles = [section.title for section in advice.sections]
+    found: dict[int | None, list[str]] = {}
+    for reason in advice.reasons:
+        found.setdefault(reason.section, []).append(advising.sentence(reason, unit))
+    return [(_("The set") if place is None else titles[place], words) for place, words in found.items()]
+
+
 def _plan(advice: Advice, plan: Any) -> dict[str, Any]:
     names = {
-        "cheapest": _("New cloth alone"),
+        "cheapest": _("Least work"),
         "advised": _("As advised"),
         "all_new": _("All new buttons"),
     }
@@ -333,8 +356,8 @@ def advice(request: PersonRequest, number: int) -> HttpResponse:
     return change(request, job)
 
 
-def _show(request: PersonRequest, job: Job, **more: Any) -> HttpResponse:
-    return page_or_part(request, "keyboards/advice/detail.html", _context(request, job, **more))
+def _show(request: PersonRequest, job: Job, part: str = "", **more: Any) -> HttpResponse:
+    return page_or_part(request, "keyboards/advice/detail.html", _context(request, job, **more), part=part)
 
 
 def _assumptions(request: PersonRequest, job: Job) -> HttpResponse:
@@ -346,7 +369,7 @@ def _assumptions(request: PersonRequest, job: Job) -> HttpResponse:
         form.errors.update({name: _(text) for name, text in found.errors.items() if name in form.values})
     if not asks_as_typed(request) and not form.errors:
         return redirect("advice", job.number)
-    return _show(request, job, form=form)
+    return _show(request, job, part="reckoned", form=form)
 
 
 def _sections(request: PersonRequest, job: Job) -> HttpResponse:
@@ -383,7 +406,8 @@ def _sample(request: PersonRequest, job: Job) -> HttpResponse:
 
 
 def _decide(request: PersonRequest, job: Job) -> HttpResponse:
-    basis = fetch(Check.objects.filter(job=job).select_related("begun_by"), pk=request.POST.get("basis") or 0)
+    checks = Check.objects.filter(job=job, kind__in=(CheckKind.ARRIVAL, CheckKind.STRIPPED))
+    basis = fetch(checks.select_related("begun_by", "gauge"), pk=request.POST.get("basis") or 0)
     advice_now = advising.advise(job, basis)
     form = DecisionForm(request.POST, advice=advice_now)
     if not form.is_valid():

@@ -22,9 +22,7 @@ from shop.workflow.refusal import Refused
 def _kept(section: SectionAdvice, chosen: str) -> dict[str, Any]:
     """One section as it stands in a decision: what was advised and chosen, and the work of all four options."""
     quantities = {
-        option: advising.work_of(
-            option, len(section.keys), len(section.failing), section.specs_failing, section.specs_all
-        )
+        option: advising.work_of(option, len(section.keys), section.reckoned, section.specs_failing, section.specs_all)
         for option in OPTIONS
     }
     return {
@@ -32,7 +30,7 @@ def _kept(section: SectionAdvice, chosen: str) -> dict[str, Any]:
         "first": section.first,
         "last": section.last,
         "keys": len(section.keys),
-        "failing": len(section.failing),
+        "failing": section.reckoned,
         "advised": section.advised,
         "chosen": chosen,
         "close": section.close,

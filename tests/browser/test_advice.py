@@ -158,3 +158,17 @@ def test_the_shops_own_assumptions_are_kept(owner, page, axe, fits):
     page.get_by_role("button", name="Keep", exact=True).click()
     expect(page.locator("main")).to_contain_text("leave gaps")
     assert Assumptions.objects.get(job=None).values == {"stock": [0.9, 1.0]}
+
+
+def test_who_types_on_while_the_answer_is_under_way_loses_nothing(owner, job, page):
+    page.goto(f"/jobs/{job.tag}/advice/")
+    page.locator("summary", has_text="Fit of cloth and pin").click()
+    page.route("**/advice/", lambda route: (page.wait_for_timeout(400), route.continue_()))
+    page.locator("#a-clearance").fill("0.07")
+    page.locator("#a-clearance").press("Tab")
+    page.keyboard.type("-0.04")
+    expect(page.locator("ol.reasons").first).to_contain_text("limit 5.91 mm")
+    expect(page.locator("#a-lower")).to_have_value("-0.04")
+    page.keyboard.press("Tab")
+    page.wait_for_timeout(1200)
+    assert Assumptions.objects.get(job=job).values == {"clearance": 0.07, "lower": -0.04}

@@ -433,12 +433,7 @@ class Agreed:
 
 def _agreed(job: Job, stages: Mapping[str, Stage]) -> list[Agreed]:
     """The client's own list of agreed work, with who finished each line and when."""
-    rows = job.estimates.filter(state="accepted").prefetch_related("options", "lines", "answers__extras")
-    estimate = rows.first()
-    agreed = estimate.agreed if estimate else None
-    if agreed is None:
-        return []
-    return [Agreed(line, _done_words(stages.get(line.stage))) for line in agreed.lines if line.kind != "discount"]
+    return [Agreed(line, _done_words(stages.get(line.stage))) for line in job.estimates.agreed_lines()]
 
 
 def _done_words(stage: Stage | None) -> str:

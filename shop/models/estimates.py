@@ -41,6 +41,15 @@ class EstimateQuerySet(models.QuerySet):
         """With all that prices and answers are read from: four queries, however many rows."""
         return self.prefetch_related("options", "lines", "answers__extras")
 
+    def agreed_lines(self) -> "list[Line]":
+        """The work the client said yes to, of the estimates of one job: the chosen option, what is common, the extras.
+
+        Without discounts, which are no work; empty where nothing is agreed.
+        """
+        estimate = self.filter(state=EstimateState.ACCEPTED).with_lines().prefetch_related("lines__operation").first()
+        agreed = estimate.agreed if estimate else None
+        return [line for line in agreed.lines if line.kind != LineKind.DISCOUNT] if agreed else []
+
 
 @dataclass(frozen=True)
 class PricedOption:

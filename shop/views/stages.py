@@ -21,7 +21,7 @@ from shop.forms.stages import (
     SendBackForm,
     UseForm,
 )
-from shop.models import EstimateState, Job, Line, Stage
+from shop.models import Job, Stage
 from shop.workflow import materials, stages
 from shop.workflow.refusal import Refused
 
@@ -35,26 +35,6 @@ def _stage(job: Job, stage_id: int) -> Stage:
     raise Http404
 
 
-def _lines(stage: Stage) -> list[Line]:
-    """The agreed work of this stage: from the accepted option, what is common, and the extras said yes to."""
-    lines = Line.objects.filter(
-        estimate__job_id=stage.job_id, estimate__state=EstimateState.ACCEPTED, stage=stage.kind
-    ).select_related("operation", "estimate")
-    answer = None
-    out = []
-    for line in lines:
-        if answer is None:
-            answer = line.estimate.answers.filter(kind="yes").first()
-        chosen = answer.option_id if answer else None
-        if line.option_id not in (None, chosen):
-            continue
-        if line.kind == "extra" and answer and not answer.extras.filter(pk=line.pk).exists():
-            continue
-        if line.kind != "discount":
-            out.append(line)
-    return out
-
-
 def _whose(request: PersonRequest, stage: Stage) -> bool:
     """Whether this person moves the stage: the bench's by technicians, the desk's by all, the rest by the owner."""
     if stage.whose == "bench":
@@ -66,7 +46,7 @@ def _whose(request: PersonRequest, stage: Stage) -> bool:
 
 def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
     job = stage.job
-    lines = _lines(stage)
+    lines = [line for line in job.estimates.agreed_lines() if line.stage == stage.kind]
     codes = dict.fromkeys(code for line in lines if line.operation for code in line.operation.cautions)
     spells = list(stage.spells.select_related("by"))
     running = [spell for spell in spells if spell.minutes is None]
@@ -106,52 +86,44 @@ def stage_detail(request: PersonRequest, number: int, stage_id: int) -> HttpResp
 
 
 def _move(
-    request: PersonRequest, number: int, stage_id: int, change: Callable[[Stage], object], done: str
+    request: PersonRequest, stage: Stage, change: Callable[[], object], done: str, *, to_job: bool = False
 ) -> HttpResponse:
-    """Does one change to a stage; a refusal is shown on the page that the person comes back to."""
-    stage = _stage(job_for(number), stage_id)
+    """Does one change at a stage; a refusal is shown on the page that the person comes back to."""
+    back = redirect("stage_detail", stage.job.number, stage.pk)
     if not _whose(request, stage):
         messages.error(request, _("This stage is moved by somebody else in the shop."))
-        return redirect("stage_detail", number, stage_id)
+        return back
     try:
-        change(stage)
+        change()
     except Refused as refusal:
         messages.error(request, str(refusal))
-        return redirect("stage_detail", number, stage_id)
+        return back
     messages.success(request, done)
-    return redirect("job_detail", number) if done == _FINISHED() else redirect("stage_detail", number, stage_id)
-
-
-def _FINISHED() -> str:  # noqa: N802
-    return _("The stage is done.")
+    return redirect("job_detail", stage.job.number) if to_job else back
 
 
 @require_POST
 @allowed(*ANYONE_HERE)
 def stage_begin(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Takes the stage in hand, or goes on with one that is under way."""
-
-    def change(stage: Stage) -> None:
-        if stage.state == "begun":
-            stages.stage_take_up(stage, by=request.user)
-        else:
-            stages.stage_begin(stage, by=request.user)
-
-    return _move(request, number, stage_id, change, _("It is in your hands."))
+    stage = _stage(job_for(number), stage_id)
+    take = stages.stage_take_up if stage.state == "begun" else stages.stage_begin
+    return _move(request, stage, lambda: take(stage, by=request.user), _("It is in your hands."))
 
 
 @require_POST
 @allowed(*ANYONE_HERE)
 def stage_put_down(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Stops for now."""
+    stage = _stage(job_for(number), stage_id)
     form = PutDownForm(request.POST)
     if not form.is_valid():
-        return _page(request, _stage(job_for(number), stage_id), put_down_form=form)
+        return _page(request, stage, put_down_form=form)
+    note = form.cleaned_data["note"]
     return _move(
         request,
-        number,
-        stage_id,
-        lambda stage: stages.stage_put_down(stage, by=request.user, note=form.cleaned_data["note"]),
+        stage,
+        lambda: stages.stage_put_down(stage, by=request.user, note=note),
         _("Put down. Your time is kept."),
     )
 
@@ -160,68 +132,52 @@ def stage_put_down(request: PersonRequest, number: int, stage_id: int) -> HttpRe
 @allowed(*ANYONE_HERE)
 def stage_finish(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Says that the stage is done; packing needs the count, handing over the name."""
-    job = job_for(number)
-    stage = _stage(job, stage_id)
-    note = ""
-    if stage.kind == "pack":
-        count = CountOutForm(request.POST, job=job)
-        if not count.is_valid():
-            return _page(request, stage, count_form=count)
-        note = _("%(keys)d keys, %(boxes)d boxes") % count.cleaned_data
-        if count.cleaned_data["meant"]:
-            note = f"{note}: {count.cleaned_data['meant']}"
+    stage = _stage(job_for(number), stage_id)
+    done = _("The stage is done.")
     if stage.kind == "leave":
         hand_over = HandOverForm(request.POST)
         if not hand_over.is_valid():
             return _page(request, stage, hand_over_form=hand_over)
         name = hand_over.cleaned_data["left_with"]
         return _move(
-            request,
-            number,
-            stage_id,
-            lambda row: stages.hand_over(row, by=request.user, left_with=name),
-            _FINISHED(),
+            request, stage, lambda: stages.hand_over(stage, by=request.user, left_with=name), done, to_job=True
         )
-    return _move(
-        request,
-        number,
-        stage_id,
-        lambda row: stages.stage_finish(row, by=request.user, note=note),
-        _FINISHED(),
-    )
+    note = ""
+    if stage.kind == "pack":
+        count = CountOutForm(request.POST, job=stage.job)
+        if not count.is_valid():
+            return _page(request, stage, count_form=count)
+        note = _("%(keys)d keys, %(boxes)d boxes") % count.cleaned_data
+        if count.cleaned_data["meant"]:
+            note = f"{note}: {count.cleaned_data['meant']}"
+    return _move(request, stage, lambda: stages.stage_finish(stage, by=request.user, note=note), done, to_job=True)
 
 
 @require_POST
 @allowed(*ANYONE_HERE)
 def stage_skip(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Leaves the stage out, with a reason."""
+    stage = _stage(job_for(number), stage_id)
     form = ReasonForm(request.POST, prefix="skip")
     if not form.is_valid():
-        return _page(request, _stage(job_for(number), stage_id), skip_form=form, skip_open=True)
-    return _move(
-        request,
-        number,
-        stage_id,
-        lambda stage: stages.stage_skip(stage, by=request.user, reason=form.cleaned_data["reason"]),
-        _("Skipped."),
-    )
+        return _page(request, stage, skip_form=form, skip_open=True)
+    reason = form.cleaned_data["reason"]
+    return _move(request, stage, lambda: stages.stage_skip(stage, by=request.user, reason=reason), _("Skipped."))
 
 
 @require_POST
 @allowed(*ANYONE_HERE)
 def stage_send_back(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Sends the set back to an earlier stage, with a reason."""
-    job = job_for(number)
-    stage = _stage(job, stage_id)
-    form = SendBackForm(request.POST, job=job, prefix="back")
+    stage = _stage(job_for(number), stage_id)
+    form = SendBackForm(request.POST, job=stage.job, prefix="back")
     if not form.is_valid():
         return _page(request, stage, back_form=form, back_open=True)
-    target = form.cleaned_data["stage"]
+    target, reason = form.cleaned_data["stage"], form.cleaned_data["reason"]
     return _move(
         request,
-        number,
-        stage_id,
-        lambda _row: stages.send_back(job, target, by=request.user, reason=form.cleaned_data["reason"]),
+        stage,
+        lambda: stages.send_back(stage.job, target, by=request.user, reason=reason),
         _("The set went back to: %(stage)s.") % {"stage": target.title},
     )
 
@@ -230,47 +186,38 @@ def stage_send_back(request: PersonRequest, number: int, stage_id: int) -> HttpR
 @allowed(TECHNICIAN)
 def hours_book(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Work written down by hand."""
+    stage = _stage(job_for(number), stage_id)
     form = HoursForm(request.POST)
     if not form.is_valid():
-        return _page(request, _stage(job_for(number), stage_id), hours_form=form, hours_open=True)
-    return _move(
-        request,
-        number,
-        stage_id,
-        lambda stage: stages.hours_book(stage, by=request.user, **form.cleaned_data),
-        _("Your time is kept."),
-    )
+        return _page(request, stage, hours_form=form, hours_open=True)
+    booked = form.cleaned_data
+    return _move(request, stage, lambda: stages.hours_book(stage, by=request.user, **booked), _("Your time is kept."))
 
 
 @require_POST
 @allowed(TECHNICIAN)
 def keys_done(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """How many keys are done so far."""
+    stage = _stage(job_for(number), stage_id)
     form = KeysDoneForm(request.POST)
     if not form.is_valid():
-        return _page(request, _stage(job_for(number), stage_id), keys_form=form)
-    return _move(
-        request,
-        number,
-        stage_id,
-        lambda stage: stages.keys_done(stage, by=request.user, count=form.cleaned_data["count"]),
-        _("Kept."),
-    )
+        return _page(request, stage, keys_form=form)
+    count = form.cleaned_data["count"]
+    return _move(request, stage, lambda: stages.keys_done(stage, by=request.user, count=count), _("Kept."))
 
 
 @require_POST
 @allowed(TECHNICIAN)
 def use_record(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """A lot used on this set."""
-    job = job_for(number)
-    stage = _stage(job, stage_id)
+    stage = _stage(job_for(number), stage_id)
     form = UseForm(request.POST)
     if not form.is_valid():
         return _page(request, stage, use_form=form)
+    used = form.cleaned_data
     return _move(
         request,
-        number,
-        stage_id,
-        lambda _row: materials.use_record(job=job, by=request.user, **form.cleaned_data),
+        stage,
+        lambda: materials.use_record(job=stage.job, by=request.user, **used),
         _("Kept with the set."),
     )

@@ -5,13 +5,12 @@ from collections.abc import Mapping
 from decimal import Decimal
 
 from django.db import transaction
-from django.db.models import Max
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from shop import seams
 from shop.core import route
-from shop.models import EstimateState, Job, Line, Person, Spell, Stage
+from shop.models import EstimateState, Job, Person, Spell, Stage
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -195,7 +194,7 @@ def _finish(
     stage.state, stage.finished_at, stage.finished_by = route.DONE, at, by
     stage.save(update_fields=["state", "begun_at", "begun_by", "finished_at", "finished_by"])
     _stop_all(stage, at=at)
-    _wait_behind(stage, stages, at=at)
+    _wait_behind(job, stage, stages, at=at)
     _keep_place(job, stages)
     record("stage_finished", by=by, job=job, at=at, stage=stage.kind, **({"note": note} if note else {}))
     if stage.kind == "leave":
@@ -204,10 +203,10 @@ def _finish(
         record("job_left", by=by, job=job, at=at, keys=job.keys_here, boxes=job.boxes)
 
 
-def _wait_behind(stage: Stage, stages: list[Stage], *, at: datetime.datetime) -> None:
+def _wait_behind(job: Job, stage: Stage, stages: list[Stage], *, at: datetime.datetime) -> None:
     """Glue and wetted wood take their time: the next stage is not to begin before this one has dried."""
-    lines = Line.objects.filter(estimate__job_id=stage.job_id, estimate__state=EstimateState.ACCEPTED, stage=stage.kind)
-    hours = lines.aggregate(longest=Max("operation__wait_hours"))["longest"]
+    lines = [line for line in job.estimates.agreed_lines() if line.stage == stage.kind]
+    hours = max((line.operation.wait_hours for line in lines if line.operation), default=0)
     index = route.next_open([row.state for row in stages])
     if hours and index is not None:
         stages[index].ready_at = at + datetime.timedelta(hours=hours)

@@ -13,6 +13,8 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from shop.core import route
 from shop.models import Event, Lot, Material, Role, Spell
 from shop.workflow import materials, stages
+from shop.workflow.estimates import DraftLine, DraftOption, estimate_accept, estimate_draft, estimate_send
+from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
 from tests.factories import make_check, make_job, make_person, make_readings
 
@@ -124,6 +126,21 @@ def test_a_used_lot_found_bad_is_told_to_every_set_that_has_it():
     assert Event.objects.filter(job=job, what="lot_found_bad").count() == 1
     with pytest.raises(Refused, match="shrinks"):
         materials.use_record(job=job, lot=lot, by=person)
+
+
+@pytest.mark.parametrize(("letter", "dries"), [("A", False), ("B", True)])
+def test_only_the_work_that_was_agreed_has_to_dry(letter, dries):
+    open_shop(name="Testing Key Works")
+    job, _ = at_stage("pins", pins=Decimal(75))
+    owner = make_person(role=Role.OWNER)
+    pins, holes = DraftLine("pins", Decimal(1)), DraftLine("holes", Decimal(3))  # holes wait 12 hours, pins none
+    options = [DraftOption("Pins", lines=(pins,)), DraftOption("Pins and holes", lines=(pins, holes))]
+    estimate = estimate_draft(job=job, options=options, by=owner)
+    estimate_send(estimate, to="", by=owner)
+    estimate_accept(estimate, option=letter, name="Ilse", by=owner)
+    stages.stage_finish(job.stages.get(kind="pins"), by=owner)
+    following = next(row for row in job.stages.all() if row.is_open)
+    assert (following.ready_at is not None) is dries
 
 
 # The ladder of each view.

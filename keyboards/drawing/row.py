@@ -7,7 +7,7 @@ plots on the same columns (`plots.py`).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import cos, isfinite, radians, sin
 
 from keyboards.drawing import plots as plotting
@@ -67,16 +67,6 @@ class RowWords:
     broken: str
     span: str = "{count} keys {first} to {last}"
     note: str = ""  # shown under the row, e.g. "mortise angles drawn 3 times larger than life"
-
-
-@dataclass
-class _Line:
-    """One line of keys and what is drawn for it, collected so that equal things share one path."""
-
-    keys: Sequence[KeyFace]
-    columns: Columns
-    top: float
-    parts: list[str] = field(default_factory=list)
 
 
 def describe_row(keys: Sequence[KeyFace], words: RowWords) -> str:

@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy
 
 from keyboards.advising import option_title
 from keyboards.core.advice import OPTIONS, Advice
-from keyboards.core.assumptions import ASSUMPTIONS, BY_NAME, FLAG, LIST, Assumed, Assumption, clean
+from keyboards.core.assumptions import ASSUMPTIONS, FLAG, LIST, Assumed, Assumption, clean
 from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import Compass
 
@@ -177,11 +177,6 @@ def _place(row: Assumption) -> str:
     places = {"fingertip": _("at the fingertip"), "bushing": _("at the bushing")}
     keys = {"up": _("key up"), "down": _("key down")}
     return ", ".join(part for part in (places.get(row.place), keys.get(row.key)) if part)
-
-
-def default_of(name: str) -> Any:
-    """The starting value of an assumption."""
-    return BY_NAME[name].default
 
 
 @dataclass(frozen=True)

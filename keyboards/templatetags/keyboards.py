@@ -9,7 +9,7 @@ from django.utils.translation import gettext as _
 
 from keyboards import advising, pictures
 from keyboards.core.keys import format_keys
-from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES, show
+from keyboards.core.quantities import show
 from keyboards.forms.photos import PhotoForm
 from keyboards.models import Check, CheckKind, Compass, Decision, GaugeKind, KeyReading
 from keyboards.proving import newest_final
@@ -78,12 +78,6 @@ def grade_legend(counts: dict[str, int] | None = None):
         for grade, word in pictures.grade_words().items()
     ]
     return {"rows": rows, "counts": counts}
-
-
-def unit_of(quantity: str, person_unit: str) -> str:
-    """The unit a quantity is shown in to this person."""
-    dimension = QUANTITIES[quantity].dimension
-    return person_unit if dimension == LENGTH else "°" if dimension == ANGLE else dimension
 
 
 @dataclass(frozen=True)

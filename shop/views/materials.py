@@ -3,9 +3,11 @@
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shop import rack
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch
 from shop.forms.materials import LotForm, MaterialForm
 from shop.forms.stages import ReasonForm
@@ -62,7 +64,8 @@ def lot_add(request: PersonRequest, material_id: int) -> HttpResponse:
 
 def _lot_page(request: PersonRequest, lot: Lot, form: ReasonForm) -> HttpResponse:
     jobs = Job.objects.for_lists().filter(uses__lot=lot).distinct()
-    return render(request, "shop/materials/lot.html", {"lot": lot, "jobs": jobs, "form": form})
+    rows = rack.rows(jobs, timezone.now())
+    return render(request, "shop/materials/lot.html", {"lot": lot, "rows": rows, "form": form})
 
 
 @require_safe

@@ -157,6 +157,20 @@ def _next_of(job: Job) -> tuple[int, int]:
     return (Estimate.objects.aggregate(highest=Max("number"))["highest"] or 0) + 1, 1
 
 
+def _lock_to_write(job: Job) -> Job:
+    """The job, locked, where a draft may be begun: the set is here and nothing else is being written for it."""
+    job = stages.lock(job)
+    if job.left_at:
+        raise Refused(_("This set has gone home."))
+    writing = job.estimates.filter(state=EstimateState.DRAFT).first()
+    if writing is not None:
+        raise Refused(
+            _("%(estimate)s version %(version)d is still being written: edit it, send it or throw it away first.")
+            % {"estimate": writing.title, "version": writing.version}
+        )
+    return job
+
+
 @transaction.atomic
 def estimate_draft(
     *,
@@ -181,15 +195,7 @@ def estimate_draft(
     if not 1 <= len(options) <= MOST_OPTIONS:
         raise Refused(_("An estimate has one to three options."))
     workshop = Workshop.ours()
-    job = stages.lock(job)
-    if job.left_at:
-        raise Refused(_("This set has gone home."))
-    writing = job.estimates.filter(state=EstimateState.DRAFT).first()
-    if writing is not None:
-        raise Refused(
-            _("%(estimate)s version %(version)d is still being written: edit it, send it or throw it away first.")
-            % {"estimate": writing.title, "version": writing.version}
-        )
+    job = _lock_to_write(job)
     prices = _Prices(workshop)
     number, version = _next_of(job)
     if allowance_price is None:
@@ -236,15 +242,7 @@ def estimate_draft(
 def estimate_new_version(estimate: Estimate, *, by: Person, at: datetime.datetime | None = None) -> Estimate:
     """A draft that begins as a copy of a version that was sent, at the prices that version has."""
     at = at or timezone.now()
-    job = stages.lock(estimate.job)
-    if job.left_at:
-        raise Refused(_("This set has gone home."))
-    writing = job.estimates.filter(state=EstimateState.DRAFT).first()
-    if writing is not None:
-        raise Refused(
-            _("%(estimate)s version %(version)d is still being written: edit it, send it or throw it away first.")
-            % {"estimate": writing.title, "version": writing.version}
-        )
+    job = _lock_to_write(estimate.job)
     old = _settled(estimate)
     workshop = Workshop.ours()
     new = Estimate.objects.create(

@@ -18,6 +18,7 @@ from shop.models.jobs import Job
 from shop.models.materials import Lot, Material, MaterialKind, Use
 from shop.models.people import Paper, Person, Role, Units, Workshop
 from shop.models.prices import Operation, Unit
+from shop.models.searches import Search
 from shop.models.stages import STAGE_TITLES, Spell, Stage, StageState
 
 __all__ = [
@@ -44,6 +45,7 @@ __all__ = [
     "Paper",
     "Person",
     "Role",
+    "Search",
     "Spell",
     "Stage",
     "StageState",

@@ -28,7 +28,7 @@ class Job(models.Model):
 
     grades, first_note and stage are small columns kept for lists. grades is one character a key (0..3, "." not
     read, "-" missing), first_note the MIDI number of its first; the trade writes both. stage is the slug of the
-    stage the job stands at ("" = at the end of its route).
+    stage the job stands at ("" = at the end of its route). found is what its closed checks found, for the search.
     """
 
     op = models.UUIDField(
@@ -72,6 +72,10 @@ class Job(models.Model):
     first_note = models.PositiveSmallIntegerField(default=21, editable=False)
     grades = models.CharField(max_length=128, default="", blank=True, editable=False)
     stage = models.CharField(max_length=20, default="count_in", blank=True, editable=False, db_index=True)
+
+    found = models.TextField(
+        default="", blank=True, editable=False, help_text="Titles of findings in lower case, between bars."
+    )
 
     objects = JobQuerySet.as_manager()
 

@@ -68,13 +68,28 @@ def share(amount: Decimal, percent: Decimal, currency: str) -> Decimal:
 
 
 @dataclass(frozen=True)
+class TaxPart:
+    """What one tax class takes: its name and rate in percent, the net sum under it, the tax on that; as printed."""
+
+    name: str
+    rate: Decimal
+    net: Decimal
+    tax: Decimal
+
+
+@dataclass(frozen=True)
 class Totals:
-    """The foot of an estimate or a bill, each as printed: gross = net + tax, and the deposit out of gross."""
+    """The foot of an estimate or a bill, each as printed: gross = net + tax, and the deposit out of gross.
+
+    parts: the tax by class, the highest rate first; their net and tax add up to net and tax. Empty where the lines
+    all stand under one rate that the caller knows.
+    """
 
     net: Decimal
     tax: Decimal
     gross: Decimal
     deposit: Decimal
+    parts: tuple[TaxPart, ...] = ()
 
     @property
     def rest(self) -> Decimal:
@@ -99,6 +114,48 @@ def totals(lines: Iterable[Decimal], tax_rate: Decimal, deposit_rate: Decimal, c
         taxed = tax(net, tax_rate, currency)
         gross = _rounded("lines with tax", net + taxed, currency)
     return Totals(net, taxed, gross, share(max(gross, Decimal(0)), deposit_rate, currency))
+
+
+def totals_by_class(lines: Iterable[tuple[Decimal, str, Decimal]], deposit_rate: Decimal, currency: str) -> Totals:
+    """The foot under lines of several tax classes: (amount, name of the tax, rate in percent) each.
+
+    As in totals(); tax is taken once a class, on the net sum of its lines. Lines of equal name and rate are one class.
+    """
+    deposit_rate = _decimal("deposit_rate", deposit_rate, minimum=0, maximum=100)
+    classes: dict[tuple[Decimal, str], list[Decimal]] = {}
+    for position, (amount, name, rate) in enumerate(items("lines", lines)):
+        rate = _decimal(f"rate of lines[{position}]", rate, minimum=0, maximum=100)
+        classes.setdefault((rate, name), []).append(amount)
+    parts = []
+    for (rate, name), amounts in sorted(classes.items(), key=lambda item: (-item[0][0], item[0][1])):
+        sums = totals(amounts, rate, Decimal(0), currency)
+        parts.append(TaxPart(name, rate, sums.net, sums.tax))
+    with localcontext(_EXACT):
+        net = _rounded("lines together", sum((part.net for part in parts), Decimal(0)), currency)
+        taxed = _rounded("taxes together", sum((part.tax for part in parts), Decimal(0)), currency)
+        gross = _rounded("lines with tax", net + taxed, currency)
+    return Totals(net, taxed, gross, share(max(gross, Decimal(0)), deposit_rate, currency), tuple(parts))
+
+
+def owed(gross: Decimal, payments: Iterable[Decimal], currency: str) -> Decimal:
+    """What is still to be paid: gross less payments, refunds being below zero; below zero where too much was paid.
+
+    Nothing is rounded: an amount that the currency has no coins for is refused, so that no cent goes astray.
+    """
+    with localcontext(_EXACT):
+        rest = exact("gross", gross, currency)
+        for position, payment in enumerate(items("payments", payments)):
+            rest -= exact(f"payments[{position}]", payment, currency)
+    return _rounded("what is owed", rest, currency)
+
+
+def exact(name: str, amount: Decimal, currency: str) -> Decimal:
+    """The amount, unless it has more decimals than the currency."""
+    amount = _decimal(name, amount)
+    if amount != _rounded(name, amount, currency):
+        places = decimals(currency)
+        raise MeasurementError(f"{name} must have at most {places} decimals in {currency}, not {amount}")
+    return amount
 
 
 def _percent(amount: Decimal, percent: Decimal, currency: str) -> Decimal:

@@ -1,4 +1,5 @@
-"""The names that stand on boxes and paper: K-0147 for a job, E-0312 for an estimate, B-0001 for a bill."""
+"""The names that stand on boxes and paper: K-0147 for a job, E-0312 for an estimate, B-0001 for a bill,
+C-0001 for a credit note, P-0001 for a payment."""
 
 import re
 
@@ -7,7 +8,7 @@ from shop.core.errors import MeasurementError
 
 MOST = 999_999_999
 _LONGEST = 40  # characters read; more is no number, whatever it holds
-_NAMES = {"K": "a job", "E": "an estimate", "B": "a bill"}
+_NAMES = {"K": "a job", "E": "an estimate", "B": "a bill", "C": "a credit note", "P": "a payment"}
 _SHAPE = re.compile(r"([A-Z])?[ \-.‐‑–_]*([0-9]+)")
 
 
@@ -39,6 +40,16 @@ def bill_number(number: int) -> str:
 def parse_bill_number(text: str) -> int:
     """ "B-0001", "b1" or "1" -> 1."""
     return _parse("B", text)
+
+
+def credit_number(number: int) -> str:
+    """1 -> "C-0001"."""
+    return _format("C", number)
+
+
+def payment_number(number: int) -> str:
+    """7 -> "P-0007"."""
+    return _format("P", number)
 
 
 def _format(letter: str, number: int) -> str:

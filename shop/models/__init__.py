@@ -1,5 +1,14 @@
-"""The business: people, clients, instruments, jobs, stages, prices, estimates, materials, events."""
+"""The business: people, clients, instruments, jobs, stages, prices, estimates, bills, materials, events."""
 
+from shop.models.bills import (
+    Bill,
+    BillKind,
+    BillLine,
+    BillLineKind,
+    Payment,
+    PaymentKind,
+    PaymentMethod,
+)
 from shop.models.clients import Client, ClientKind, search_key
 from shop.models.estimates import (
     Answer,
@@ -25,6 +34,10 @@ __all__ = [
     "STAGE_TITLES",
     "Answer",
     "AnswerKind",
+    "Bill",
+    "BillKind",
+    "BillLine",
+    "BillLineKind",
     "Client",
     "ClientKind",
     "Estimate",
@@ -43,6 +56,9 @@ __all__ = [
     "Operation",
     "Option",
     "Paper",
+    "Payment",
+    "PaymentKind",
+    "PaymentMethod",
     "Person",
     "Role",
     "Search",

@@ -91,6 +91,7 @@ class Workshop(models.Model):
         validators=[MinValueValidator(0), MaxValueValidator(100)],
     )
     estimate_days = models.PositiveSmallIntegerField(_("estimates are good for, days"), default=30)
+    bill_days = models.PositiveSmallIntegerField(_("bills are to be paid within, days"), default=14)
     guarantee_months = models.PositiveSmallIntegerField(_("guarantee, months"), default=60)
     terms = models.TextField(_("terms on estimates"), max_length=4000, blank=True)
     payment = models.TextField(
@@ -99,6 +100,7 @@ class Workshop(models.Model):
         blank=True,
         help_text=_("Bank and account, or how else: printed where a deposit is asked for."),
     )
+    bill_terms = models.TextField(_("terms on bills"), max_length=4000, blank=True)
     receipt_terms = models.TextField(
         _("conditions on receipts"),
         max_length=4000,

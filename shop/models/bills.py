@@ -157,10 +157,15 @@ class Bill(models.Model):
         return getattr(self, "credit", None)
 
     @property
+    def billed(self) -> "list[BillLine]":
+        """The lines that come to something; on a draft some may stand at 0."""
+        return [line for line in self.lines.all() if line.quantity]
+
+    @property
     def totals(self) -> money.Totals:
         """Net, tax by rate and gross of the lines. Reads lines.all()."""
         return money.totals_by_class(
-            [(line.total, line.tax_name, line.tax_rate) for line in self.lines.all()], Decimal(0), self.currency
+            [(line.total, line.tax_name, line.tax_rate) for line in self.billed], Decimal(0), self.currency
         )
 
     @property

@@ -9,7 +9,7 @@ from django.utils.timezone import localdate
 from shop import event_words
 from shop.access import DESK, OWNER, may
 from shop.core import money as core_money
-from shop.models import EstimateState, Event, Line
+from shop.models import BillLine, EstimateState, Event, Line, Payment
 from shop.models.prices import plain_number, units_in_words
 
 register = template.Library()
@@ -30,7 +30,13 @@ def money(amount: Decimal | float | None, currency: str) -> str:
 
 
 @register.filter
-def amount(line: Line) -> str:
+def taken_off(payment: Payment, currency: str) -> str:
+    """A payment as it stands under a bill: −512.90; money that went back counts the other way."""
+    return money(-payment.amount, currency)
+
+
+@register.filter
+def amount(line: Line | BillLine) -> str:
     """So many units of a line: "88 keys", "1 set", "1.5 hours"."""
     return units_in_words(line.quantity, line.unit)
 

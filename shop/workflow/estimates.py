@@ -30,12 +30,14 @@ from shop.models import (
     Link,
     Operation,
     Option,
+    PaymentKind,
+    PaymentMethod,
     Person,
     Unit,
     Workshop,
     token_hash,
 )
-from shop.workflow import letters, promises, stages
+from shop.workflow import bills, letters, promises, stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -843,14 +845,38 @@ def question_reply(question: Answer, *, text: str, by: Person, at: datetime.date
 
 
 @transaction.atomic
-def deposit_receive(estimate: Estimate, *, by: Person, at: datetime.datetime | None = None) -> Estimate:
-    """The deposit has come: from today on the working days of the promise count."""
+def deposit_receive(
+    estimate: Estimate,
+    *,
+    by: Person,
+    amount: Decimal | None = None,
+    method: str = PaymentMethod.TRANSFER,
+    received_on: datetime.date | None = None,
+    note: str = "",
+    op: uuid.UUID | None = None,
+    at: datetime.datetime | None = None,
+) -> Estimate:
+    """The deposit has come, as a payment (amount None: what was asked for): from today on the working days of the
+    promise count."""
     at = at or timezone.now()
     job, row = _with_client(estimate)
     if not row.waits_for_deposit:
         raise Refused(_("No deposit is open on this estimate."))
+    agreed = _settled(row).agreed
+    asked = agreed.totals.deposit if agreed is not None else Decimal(0)
     row.deposit_paid_at = at
     row.save(update_fields=["deposit_paid_at"])
+    payment = bills.payment_keep(
+        job,
+        kind=PaymentKind.DEPOSIT,
+        amount=asked if amount is None else amount,
+        method=method,
+        received_on=received_on or timezone.localdate(at),
+        note=note,
+        op=op,
+        by=by,
+        at=at,
+    )
     _promise(job, row, at=at)
-    record("deposit_received", by=by, job=job, at=at, estimate=row.title, version=row.version)
+    record("deposit_received", by=by, job=job, at=at, estimate=row.title, version=row.version, payment=payment.title)
     return row

@@ -74,7 +74,7 @@ class Job(models.Model):
     stage = models.CharField(max_length=20, default="count_in", blank=True, editable=False, db_index=True)
 
     found = models.TextField(
-        default="", blank=True, editable=False, help_text="Titles of findings in lower case, between bars."
+        default="", blank=True, editable=False, help_text="Titles of findings, two bars, the same folded for the search."
     )
 
     objects = JobQuerySet.as_manager()
@@ -99,6 +99,11 @@ class Job(models.Model):
     def keys_here(self) -> int:
         """Keys that came with the set."""
         return len(self.grades) - self.grades.count("-")
+
+    @property
+    def found_titles(self) -> list[str]:
+        """Titles of what closed checks found."""
+        return [title for title in self.found.partition("||")[0].split("|") if title]
 
     @property
     def current_stage(self):

@@ -1,60 +1,85 @@
 """The records: finding a set, a client, a piano, years later."""
 
-from django.core.paginator import Paginator
-from django.db.models import Count, Q
-from django.http import HttpResponse
-from django.shortcuts import redirect, render
-from django.utils import timezone
-from django.views.decorators.http import require_safe
+from urllib.parse import urlencode
 
-from shop import rack
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.db.models import Count
+from django.http import Http404, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_POST, require_safe
+
+from shop import rack, searching
 from shop.access import PersonRequest, allowed, fetch
-from shop.core import tags
-from shop.core.errors import MeasurementError
 from shop.htmx import asks_as_typed, page_or_part
-from shop.models import Client, Instrument, Job, search_key
-from shop.models.jobs import JobQuerySet
+from shop.models import Client, Instrument, Person
+from shop.models.searches import LONGEST
+from shop.workflow.searches import search_forget, search_keep, search_remember
 
 _A_PAGE = 25
-_LONGEST = 100
-
-
-def _tag_number(text: str) -> int | None:
-    try:
-        return tags.parse_job_tag(text)
-    except MeasurementError:
-        return None
-
-
-def found(text: str) -> JobQuerySet:
-    """Jobs in which every word of the text is found: in the tag, the client, the maker, the model, the serial number.
-
-    Words are folded as the find columns are, so that spelling, accents and spaces do not matter; the whole text
-    without its spaces is tried too, for serial numbers written in groups.
-    """
-    rows = Job.objects.order_by("-number")
-    words = [key for key in (search_key(word) for word in text.split()) if key]
-    if not words:
-        return rows
-    every_word = Q()
-    for word in words:
-        every_word &= Q(client__find__contains=word) | Q(instrument__find__contains=word)
-    together = search_key(text)
-    whole = Q(instrument__find__contains=together) | Q(client__find__contains=together)
-    number = _tag_number(text)
-    return rows.filter(every_word | whole | (Q(number=number) if number else Q(pk__in=[])))
 
 
 @require_safe
 @allowed()
 def records(request: PersonRequest) -> HttpResponse:
-    """Every set that ever came in, found by tag, client, maker or serial number."""
-    text = request.GET.get("q", "").replace("\x00", "").strip()[:_LONGEST]
-    page = Paginator(found(text).for_lists(), _A_PAGE).get_page(request.GET.get("page"))
+    """Every set that ever came in, found by whatever is known of it."""
+    text = _typed(request.GET.get("q", ""))
+    found = searching.find(text)
+    jobs = found.jobs.for_lists()
+    if found.words:
+        jobs = jobs.prefetch_related("uses__lot__material")
+    page = Paginator(jobs, _A_PAGE).get_page(request.GET.get("page"))
     rows = rack.rows(page.object_list, timezone.now())
-    if text and page.paginator.count == 1 and _tag_number(text) == rows[0].job.number and not asks_as_typed(request):
+    as_typed = asks_as_typed(request)
+    if found.number and page.paginator.count == 1 and found.number == rows[0].job.number and not as_typed:
         return redirect("job_detail", rows[0].job.number)
-    return page_or_part(request, "shop/records/search.html", {"q": text, "page": page, "rows": rows})
+    if text and rows and not as_typed:
+        search_remember(request.user, text)
+    context = {
+        "q": text,
+        "page": page,
+        "found": found,
+        "rows": [(row, searching.why(row.job, found.words)) for row in rows],
+    }
+    return page_or_part(request, "shop/records/search.html", context | _searches(request.user, text))
+
+
+@require_POST
+@allowed()
+def search_keep_as(request: PersonRequest) -> HttpResponse:
+    """Keeps a search under a name, for the person who is signed in."""
+    text, title = _typed(request.POST.get("q", "")), _typed(request.POST.get("title", ""))[:60] or ""
+    if not text:
+        messages.error(request, _("There is nothing to keep: search first."))
+        return redirect("records")
+    search_keep(request.user, text, title or text[:60])
+    messages.success(request, _("Kept. It stands above the records from now on."))
+    return redirect(f"{reverse('records')}?{urlencode({'q': text})}")
+
+
+@require_POST
+@allowed()
+def search_drop(request: PersonRequest, search_id: int) -> HttpResponse:
+    """Forgets one of the person's own searches."""
+    if not search_forget(request.user, search_id):
+        raise Http404
+    return redirect("records")
+
+
+def _typed(text: str) -> str:
+    return " ".join(text.replace("\x00", "").split())[:LONGEST].strip()
+
+
+def _searches(person: Person, text: str) -> dict[str, object]:
+    mine = list(person.searches.all())
+    return {
+        "kept": sorted((one for one in mine if one.title), key=lambda one: one.title.casefold()),
+        "recent": [one for one in mine if not one.title],
+        "is_kept": any(one.title and one.text == text for one in mine),
+    }
 
 
 @require_safe

@@ -1,0 +1,214 @@
+"""Finding a set however it is spelt: by tag, client, maker, serial, stage, lot, finding, days.
+
+Every word must be found somewhere about the set. A word that is found nowhere stands for the words nearest to it
+that are in the records, and the page says so; where no set holds all words, those that hold most come first.
+"""
+
+import datetime
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from django.db.models import Case, IntegerField, Q, Value, When
+from django.utils import timezone
+from django.utils.dates import MONTHS, MONTHS_3
+from django.utils.translation import gettext as _
+from rapidfuzz import process
+from rapidfuzz.distance import OSA
+
+from shop.core import search, tags
+from shop.core.errors import MeasurementError
+from shop.models import STAGE_TITLES, Client, Estimate, Instrument, Job, Lot, Use, search_key
+from shop.models.jobs import JobQuerySet
+
+_MOST_NEAR = 5
+
+
+@dataclass(frozen=True)
+class Word:
+    """One word: as typed, folded, and what it stands for where it was found nowhere itself."""
+
+    typed: str
+    key: str
+    near: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Found:
+    """jobs: what was found, best first. some: no set holds all words, these hold some. number: the tag asked for."""
+
+    jobs: JobQuerySet
+    words: tuple[Word, ...]
+    asked: search.Asked
+    number: int | None = None
+    some: bool = False
+
+    @property
+    def near(self) -> list[Word]:
+        """Words that were found nowhere and stand for others."""
+        return [word for word in self.words if word.near]
+
+
+def find(text: str) -> Found:
+    """The sets that a text asks for; all of them for an empty one, the newest first."""
+    asked = search.read(text, _calendar())
+    words = tuple(Word(typed, key) for typed in asked.words if (key := search_key(typed)))
+    rows = _between(Job.objects.order_by("-number"), asked)
+    number = _number(text, tags.parse_job_tag)
+    if not words:
+        return Found(rows, words, asked, number)
+    lots = [(search_key(f"{lot.code}|{lot.material}"), lot.pk) for lot in Lot.objects.select_related("material")]
+    whole = _whole(text, number)
+    every = _all(_about(word, lots) for word in words)
+    if rows.filter(every | whole).exists():
+        return Found(rows.filter(every | whole), words, asked, number)
+    words = _nearest(rows, words, lots)
+    abouts = [_about(word, lots) for word in words]
+    if (all_of_them := rows.filter(_all(abouts))).exists():
+        return Found(all_of_them, words, asked, number)
+    # A word of one or two letters alone is in too many names to say anything.
+    abouts = [about for about, word in zip(abouts, words, strict=True) if len(word.key) > 2]
+    held = sum((Case(When(about, then=1), default=Value(0), output_field=IntegerField()) for about in abouts), Value(0))
+    return Found(
+        rows.filter(_any(abouts)).alias(held=held).order_by("-held", "-number"), words, asked, number, some=True
+    )
+
+
+def why(job: Job, words: Sequence[Word]) -> list[str]:
+    """What about a set holds the words but does not stand in its row: lots, findings, contacts. Reads job.uses."""
+    told: dict[str, None] = {}
+    for word in words:
+        keys = word.near or (word.key,)
+        if any(key in search_key(title) for title in (job.tag, job.client.name, str(job.instrument)) for key in keys):
+            continue
+        for title in job.found_titles:
+            if any(key in search_key(title) for key in keys):
+                told[_("found: %(finding)s") % {"finding": title}] = None
+        for use in job.uses.all():
+            if any(key in search_key(f"{use.lot.code}|{use.lot.material}") for key in keys):
+                told[_("%(material)s, lot %(lot)s") % {"material": use.lot.material, "lot": use.lot.code}] = None
+        for title in (job.instrument.model, job.client.contact, job.client.email, job.client.phone):
+            if title and any(key in search_key(title) for key in keys):
+                told[title] = None
+    return list(told)
+
+
+# --- one word ---
+
+
+def _about(word: Word, lots: Sequence[tuple[str, int]]) -> Q:
+    """Sets about which the word is true."""
+    return _any(_about_key(key, lots) for key in word.near or (word.key,))
+
+
+def _about_key(key: str, lots: Sequence[tuple[str, int]]) -> Q:
+    q = Q(client__find__contains=key) | Q(instrument__find__contains=key) | Q(found__contains=key)
+    if stages := [kind for kind, title in STAGE_TITLES.items() if key in search_key(str(title))]:
+        q |= Q(left_at__isnull=True, stage__in=stages)
+    if chosen := [pk for text, pk in lots if key in text]:
+        q |= Q(pk__in=Use.objects.filter(lot__in=chosen).values("job"))
+    if len(key) == 4 and key.isascii() and key.isdigit() and 1900 <= int(key) < 2200:
+        first = timezone.make_aware(datetime.datetime(int(key), 1, 1))
+        q |= Q(received_at__gte=first, received_at__lt=first.replace(year=int(key) + 1))
+    return q
+
+
+def _whole(text: str, number: int | None) -> Q:
+    """The whole text without its spaces, for names and serial numbers written in groups; and a number on paper."""
+    together = search_key(text)
+    q = Q(instrument__find__contains=together) | Q(client__find__contains=together)
+    if number:
+        q |= Q(number=number)
+    if (estimate := _number(text, tags.parse_estimate_number)) and not text.strip().isdigit():
+        q |= Q(pk__in=Estimate.objects.filter(number=estimate).values("job"))
+    return q
+
+
+def _between(rows: JobQuerySet, asked: search.Asked) -> JobQuerySet:
+    if asked.first:
+        rows = rows.filter(received_at__gte=_midnight(asked.first))
+    if asked.last:
+        rows = rows.filter(received_at__lt=_midnight(asked.last + datetime.timedelta(days=1)))
+    return rows
+
+
+# --- words found nowhere ---
+
+
+def _nearest(rows: JobQuerySet, words: Sequence[Word], lots: Sequence[tuple[str, int]]) -> tuple[Word, ...]:
+    """The words, each that is found nowhere with those of the records that are nearest to it."""
+    lost = [word for word in words if len(word.key) > 2 and not rows.filter(_about(word, lots)).exists()]
+    if not lost:
+        return tuple(words)
+    known = _vocabulary()
+    near = {word: near_to(word.key, known) for word in lost}
+    return tuple(Word(word.typed, word.key, near.get(word, ())) for word in words)
+
+
+def near_to(key: str, known: Iterable[str]) -> tuple[str, ...]:
+    """Words that differ from a misspelt one in a letter, two or three, the longer it is; the nearest first.
+
+    A letter more, less, other, or two changed round count as one (optimal string alignment). Where no word is near,
+    beginnings of words are looked at, for somebody who typed only a part.
+    """
+    far = 1 if len(key) < 6 else 2 if len(key) < 10 else 3
+    for choices in (known, {word[: len(key)] for word in known if len(word) > len(key)}):
+        hits = process.extract(key, choices, scorer=OSA.distance, processor=None, score_cutoff=far, limit=_MOST_NEAR)
+        if hits:
+            best = hits[0][1]
+            return tuple(sorted(word for word, distance, _place in hits if distance == best))
+    return ()
+
+
+def _vocabulary() -> set[str]:
+    """Every word that stands in the records about clients, pianos, lots, stages and findings, folded."""
+    texts: set[str] = set()
+    for row in Client.objects.values_list("name", "contact"):
+        texts.update(row)
+    for row in Instrument.objects.values_list("maker", "model", "serial"):
+        texts.update(row)
+    for row in Lot.objects.values_list("code", "material__title"):
+        texts.update(row)
+    for found in Job.objects.exclude(found="").values_list("found", flat=True).order_by().distinct():
+        texts.update(found.split("|"))
+    texts.update(str(title) for title in STAGE_TITLES.values())
+    words = {word for text in texts for word in (*text.split(), "".join(text.split()))}
+    return {key for word in words if len(key := search_key(word)) > 2}
+
+
+# --- reading ---
+
+
+def _number(text: str, parse: Callable[[str], int]) -> int | None:
+    try:
+        return parse(text)
+    except MeasurementError:
+        return None
+
+
+def _calendar() -> search.Calendar:
+    months = {str(title).casefold().rstrip("."): number for number, title in (*MONTHS_3.items(), *MONTHS.items())}
+    return search.Calendar(
+        months=months,
+        # Translators: words that may stand before a date in a search, between spaces.
+        since=_("since after from").split(),
+        before=_("before").split(),
+        until=_("until till to").split(),
+    )
+
+
+def _midnight(day: datetime.date) -> datetime.datetime:
+    return timezone.make_aware(datetime.datetime.combine(day, datetime.time.min))
+
+
+def _all(parts: Iterable[Q]) -> Q:
+    q = Q()
+    for part in parts:
+        q &= part
+    return q
+
+
+def _any(parts: Iterable[Q]) -> Q:
+    q = Q(pk__in=[])
+    for part in parts:
+        q |= part
+    return q

@@ -34,9 +34,11 @@ class Word:
 
 @dataclass(frozen=True)
 class Found:
-    """jobs: what was found, best first. some: no set holds all words, these hold some. number: the tag asked for."""
+    """jobs: what was found, best first, and how many. some: no set holds all words, these hold some. number: the tag
+    asked for."""
 
     jobs: JobQuerySet
+    count: int
     words: tuple[Word, ...]
     asked: search.Asked
     number: int | None = None
@@ -55,22 +57,24 @@ def find(text: str) -> Found:
     rows = _between(Job.objects.order_by("-number"), asked)
     number = _number(text, tags.parse_job_tag)
     if not words:
-        return Found(rows, words, asked, number)
+        return Found(rows, rows.count(), words, asked, number)
     lots = [(search_key(f"{lot.code}|{lot.material}"), lot.pk) for lot in Lot.objects.select_related("material")]
     whole = _whole(text, number)
     every = _all(_about(word, lots) for word in words)
-    if rows.filter(every | whole).exists():
-        return Found(rows.filter(every | whole), words, asked, number)
+    hits = rows.filter(every | whole)
+    if count := hits.count():
+        return Found(hits, count, words, asked, number)
     words = _nearest(rows, words, lots)
     abouts = [_about(word, lots) for word in words]
-    if (all_of_them := rows.filter(_all(abouts))).exists():
-        return Found(all_of_them, words, asked, number)
+    hits = rows.filter(_all(abouts))
+    if count := hits.count():
+        return Found(hits, count, words, asked, number)
     # A word of one or two letters alone is in too many names to say anything.
     abouts = [about for about, word in zip(abouts, words, strict=True) if len(word.key) > 2]
     held = sum((Case(When(about, then=1), default=Value(0), output_field=IntegerField()) for about in abouts), Value(0))
-    return Found(
-        rows.filter(_any(abouts)).alias(held=held).order_by("-held", "-number"), words, asked, number, some=True
-    )
+    hits = rows.filter(_any(abouts))
+    best_first = hits.alias(held=held).order_by("-held", "-number")
+    return Found(best_first, hits.count(), words, asked, number, some=True)
 
 
 def why(job: Job, words: Sequence[Word]) -> list[str]:

@@ -31,10 +31,12 @@ def records(request: PersonRequest) -> HttpResponse:
     jobs = found.jobs.for_lists()
     if found.words:
         jobs = jobs.prefetch_related("uses__lot__material")
-    page = Paginator(jobs, _A_PAGE).get_page(request.GET.get("page"))
+    pages = Paginator(jobs, _A_PAGE)
+    pages.count = found.count  # counted already
+    page = pages.get_page(request.GET.get("page"))
     rows = rack.rows(page.object_list, timezone.now())
     as_typed = asks_as_typed(request)
-    if found.number and page.paginator.count == 1 and found.number == rows[0].job.number and not as_typed:
+    if found.number and found.count == 1 and found.number == rows[0].job.number and not as_typed:
         return redirect("job_detail", rows[0].job.number)
     if text and rows and not as_typed:
         search_remember(request.user, text)

@@ -3,12 +3,13 @@
 from typing import Any
 
 
-def _statements(vendor: str, table: str) -> tuple[list[str], list[str]]:
+def _statements(vendor: str, table: str, when: str) -> tuple[list[str], list[str]]:
+    condition = f"WHEN ({when}) " if when else ""
     if vendor == "sqlite":
         return (
             [
                 f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
-                f"BEGIN SELECT RAISE(ABORT, '{table} is only ever added to'); END"
+                f"{condition}BEGIN SELECT RAISE(ABORT, '{table} is only ever added to'); END"
                 for verb in ("UPDATE", "DELETE")
             ],
             [f"DROP TRIGGER IF EXISTS {table}_no_{verb}" for verb in ("update", "delete")],
@@ -18,7 +19,7 @@ def _statements(vendor: str, table: str) -> tuple[list[str], list[str]]:
             f"CREATE OR REPLACE FUNCTION {table}_only_added() RETURNS trigger AS $$ BEGIN "
             f"RAISE EXCEPTION '{table} is only ever added to'; END $$ LANGUAGE plpgsql",
             f"CREATE TRIGGER {table}_no_change BEFORE UPDATE OR DELETE ON {table} "
-            f"FOR EACH ROW EXECUTE FUNCTION {table}_only_added()",
+            f"FOR EACH ROW {condition}EXECUTE FUNCTION {table}_only_added()",
         ],
         [
             f"DROP TRIGGER IF EXISTS {table}_no_change ON {table}",
@@ -27,16 +28,16 @@ def _statements(vendor: str, table: str) -> tuple[list[str], list[str]]:
     )
 
 
-def guard(table: str) -> Any:
-    """A migration operation that puts the guard on a table of the schema."""
+def guard(table: str, *, when: str = "") -> Any:
+    """A migration operation that puts the guard on a table of the schema; when (SQL on OLD) guards some rows alone."""
     from django.db import migrations
 
     def add(apps: Any, schema_editor: Any) -> None:
-        for statement in _statements(schema_editor.connection.vendor, table)[0]:
+        for statement in _statements(schema_editor.connection.vendor, table, when)[0]:
             schema_editor.execute(statement)
 
     def remove(apps: Any, schema_editor: Any) -> None:
-        for statement in _statements(schema_editor.connection.vendor, table)[1]:
+        for statement in _statements(schema_editor.connection.vendor, table, when)[1]:
             schema_editor.execute(statement)
 
     return migrations.RunPython(add, remove)

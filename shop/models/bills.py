@@ -8,6 +8,7 @@ from django.core.validators import MinValueValidator
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from shop.core import money, tags
@@ -178,9 +179,19 @@ class Bill(models.Model):
             return Decimal(0)
         return money.owed(self.gross or Decimal(0), amounts(self.job.payments.all()), self.currency)
 
+    @property
+    def too_much(self) -> Decimal:
+        """What was paid beyond the bill."""
+        return max(-self.owed, Decimal(0))
+
     def days_late(self, today: datetime.date) -> int:
         """Days since the day it was to be paid by, 0 where nothing is owed or the day has not passed."""
         return max((today - self.due_on).days, 0) if self.due_on and self.owed > 0 else 0
+
+    @property
+    def late(self) -> int:
+        """Days late as of today."""
+        return self.days_late(timezone.localdate())
 
 
 def amounts(payments: Iterable[Payment]) -> list[Decimal]:

@@ -9,7 +9,7 @@ from django.utils.timezone import localdate
 from shop import event_words
 from shop.access import DESK, OWNER, may
 from shop.core import money as core_money
-from shop.models import BillLine, EstimateState, Event, Line, Payment
+from shop.models import Bill, BillLine, EstimateState, Event, Line, Payment
 from shop.models.prices import plain_number, units_in_words
 
 register = template.Library()
@@ -88,3 +88,33 @@ def estimates_panel(context, job):
         row.chosen = answer.option if answer else None
     writes = may(person, OWNER) and not job.left_at and not any(row.is_draft for row in rows)
     return {"rows": rows, "job": job, "opens": may(person, DESK), "writes": writes}
+
+
+@register.inclusion_tag("shop/bills/_panel.html", takes_context=True)
+def money_panel(context, job):
+    """What was paid for a job and what is owed, on its page. Five queries, however many rows."""
+    person = context["user"]
+    rows = list(job.bills.with_payments().order_by("-created_at", "-pk"))
+    payments = list(job.payments.select_related("corrected_by", "corrects"))
+    live = next((row for row in rows if not row.is_draft and not row.is_credit and row.cancelled_by is None), None)
+    writing = next((row for row in rows if row.is_draft), None)
+    return {
+        "job": job,
+        "rows": rows,
+        "payments": payments,
+        "paid": sum((row.amount for row in payments), Decimal(0)),
+        "currency": payments[0].currency if payments else "",
+        "live": live,
+        "writes": live is None and writing is None,
+        "opens": may(person, DESK),
+        "owner": may(person, OWNER),
+    }
+
+
+@register.inclusion_tag("shop/bills/_client.html", takes_context=True)
+def client_owed(context, client):
+    """What a client owes, for the office and the desk. Two queries."""
+    if not may(context["user"], DESK):
+        return {"rows": []}
+    live = Bill.objects.live().filter(job__client=client).with_payments()
+    return {"rows": [(bill, bill.owed, bill.late) for bill in live if bill.owed]}

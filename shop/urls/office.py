@@ -1,10 +1,11 @@
-"""The office: prices, estimates, letters, what waits for whom; and the client's page behind the link in a letter."""
+"""The office: prices, estimates, bills, letters, what waits for whom; the client's page behind the link in a letter."""
 
 from django.urls import path
 
-from shop.views import answers, estimates, letters, office, prices
+from shop.views import answers, bills, estimates, letters, office, prices
 
 _estimate = "estimates/<estimate:number>/"
+_bill = "bills/<int:bill_id>/"
 _link = "estimate/<str:token>/"
 
 urlpatterns = [
@@ -37,6 +38,20 @@ urlpatterns = [
     path(f"{_estimate}answer/", estimates.answer_take, name="answer_take"),
     path(f"{_estimate}questions/<int:answer_id>/", estimates.question_reply, name="question_reply"),
     path(f"{_estimate}deposit/", estimates.deposit_receive, name="deposit_receive"),
+    path("office/bills/", bills.bill_list, name="bill_list"),
+    path("office/books/", bills.book_export, name="book_export"),
+    path("office/books/bills.csv", bills.bills_csv, name="bills_csv"),
+    path("office/books/payments.csv", bills.payments_csv, name="payments_csv"),
+    path("jobs/<tag:number>/bill/", bills.bill_new, name="bill_new"),
+    path("jobs/<tag:number>/payments/new/", bills.payment_new, name="payment_new"),
+    path(_bill, bills.bill_detail, name="bill_detail"),
+    path(f"{_bill}issue/", bills.bill_issue, name="bill_issue"),
+    path(f"{_bill}discard/", bills.bill_discard, name="bill_discard"),
+    path(f"{_bill}cancel/", bills.bill_cancel, name="bill_cancel"),
+    path(f"{_bill}send/", bills.bill_send, name="bill_send"),
+    path(f"{_bill}bill.pdf", bills.bill_pdf_view, name="bill_pdf"),
+    path("payments/<int:payment_id>/correct/", bills.payment_correct, name="payment_correct"),
+    path("payments/<int:payment_id>/receipt.pdf", bills.payment_receipt_pdf, name="payment_receipt"),
     path(_link, answers.estimate_answer, name="estimate_answer"),
     path(f"{_link}yes/", answers.answer_yes, name="answer_yes"),
     path(f"{_link}no/", answers.answer_no, name="answer_no"),

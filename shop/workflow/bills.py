@@ -430,6 +430,15 @@ def line_add(bill: Bill, added: Added, *, by: Person, at: datetime.datetime | No
 
 
 @transaction.atomic
+def draft_add(
+    bill: Bill, added: Added, *, values: Mapping[str, str], quantities: Mapping[int, Decimal], by: Person
+) -> BillLine:
+    """Keeps what was typed on the draft's page and adds a line, or neither."""
+    draft_change(bill, values=values, quantities=quantities, by=by)
+    return line_add(bill, added, by=by)
+
+
+@transaction.atomic
 def line_remove(bill: Bill, line_id: int, *, by: Person) -> None:
     """Takes an added line off a draft. What was agreed in the estimate stays and may be billed as 0."""
     _draft(bill).lines.filter(pk=line_id, line__isnull=True).exclude(kind=BillLineKind.ALLOWANCE).delete()

@@ -142,7 +142,7 @@ def check_step(job):
 def instrument_checks(instrument):
     """Every check that keyboards of this piano ever had, the newest first."""
     checks = Check.objects.filter(job__instrument=instrument).select_related("job", "begun_by", "gauge")
-    return {"checks": checks.annotate(read=Count("keys")).order_by("-begun_at")}
+    return {"instrument": instrument, "checks": checks.annotate(read=Count("keys")).order_by("-begun_at")}
 
 
 @register.inclusion_tag("keyboards/advice/_panel.html", takes_context=True)

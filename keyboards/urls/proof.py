@@ -2,11 +2,15 @@
 
 from django.urls import path
 
-from keyboards.views import proof
+from keyboards.views import compare, proof
 
 urlpatterns = [
     path("jobs/<tag:number>/final/", proof.final_verdicts, name="final_verdicts"),
     path("jobs/<tag:number>/checks/<int:pk>/release/", proof.check_release, name="check_release"),
     path("jobs/<tag:number>/handoff.pdf", proof.handoff_pdf, name="handoff_pdf"),
     path("jobs/<tag:number>/label.pdf", proof.keyframe_label, name="keyframe_label"),
+    path("records/instruments/<int:instrument_id>/compare/", compare.checks_compare, name="checks_compare"),
+    path(
+        "records/instruments/<int:instrument_id>/compare.csv", compare.checks_compare_csv, name="checks_compare_csv"
+    ),
 ]

@@ -226,7 +226,7 @@ def _air_warning(before: Check, after: Check) -> str:
     return _(
         "The air differed by more than 10 %% relative humidity: %(before)s %% and %(after)s %%. Wood moves with it; "
         "sizes of wood carry a correction beside them, never instead."
-    ) % {"before": f"{before.humidity:g}", "after": f"{after.humidity:g}"}
+    ) % {"before": f"{float(before.humidity):g}", "after": f"{float(after.humidity):g}"}
 
 
 def _work(before: Check, after: Check) -> list[str]:

@@ -76,17 +76,19 @@ class WorkshopForm(_CurrencyForm):
             "tax_rate",
             "deposit_rate",
             "estimate_days",
+            "bill_days",
             "guarantee_months",
             "payment",
             "terms",
+            "bill_terms",
             "receipt_terms",
             "care",
             "benches",
         ]
         widgets = {
             **{name: forms.Textarea(attrs={"rows": 3}) for name in ("address", "payment", "receipt_terms")},
-            **{name: forms.Textarea(attrs={"rows": 5}) for name in ("terms", "care")},
-            **{name: WholeInput() for name in ("estimate_days", "guarantee_months", "benches")},
+            **{name: forms.Textarea(attrs={"rows": 5}) for name in ("terms", "bill_terms", "care")},
+            **{name: WholeInput() for name in ("estimate_days", "bill_days", "guarantee_months", "benches")},
         }
         field_classes = dict.fromkeys(("hourly_rate", "tax_rate", "deposit_rate"), PlainDecimalField)
 

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from shop.views import answers, bills, estimates, letters, office, prices
+from shop.views import answers, bills, estimates, hours, letters, office, prices
 
 _estimate = "estimates/<estimate:number>/"
 _bill = "bills/<int:bill_id>/"
@@ -39,6 +39,7 @@ urlpatterns = [
     path(f"{_estimate}questions/<int:answer_id>/", estimates.question_reply, name="question_reply"),
     path(f"{_estimate}deposit/", estimates.deposit_receive, name="deposit_receive"),
     path("office/bills/", bills.bill_list, name="bill_list"),
+    path("office/hours/", hours.hours_learn, name="hours_learn"),
     path("office/books/", bills.book_export, name="book_export"),
     path("office/books/bills.csv", bills.bills_csv, name="bills_csv"),
     path("office/books/payments.csv", bills.payments_csv, name="payments_csv"),

@@ -31,6 +31,7 @@ def fields(**changed) -> dict:
         "tax_rate": "20",
         "deposit_rate": "30",
         "estimate_days": "30",
+        "bill_days": "14",
         "guarantee_months": "60",
         "benches": "1",
         **HOURS,

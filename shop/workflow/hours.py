@@ -1,0 +1,72 @@
+"""What finished jobs really took, and the price list that learns from it."""
+
+import datetime
+from collections.abc import Collection
+from decimal import Decimal
+
+from django.db import transaction
+from django.utils import timezone
+from django.utils.translation import gettext as _
+
+from shop.core.hours import Learned, Worked, learned
+from shop.models import Estimate, EstimateState, LineKind, Operation, Person, Stage
+from shop.workflow.events import record
+from shop.workflow.prices import price_change
+from shop.workflow.refusal import Refused
+
+
+def worked() -> list[Worked]:
+    """Every operation of every set that has gone home, with the hours booked on its stage. Stages without a booked
+    hour are left out: nobody wrote down what they took. Six queries, however many jobs."""
+    booked: dict[tuple[int, str], Decimal] = {}
+    stages = Stage.objects.filter(job__left_at__isnull=False, spells__minutes__isnull=False)
+    for job, kind, minutes in stages.values_list("job_id", "kind", "spells__minutes"):
+        booked[job, kind] = booked.get((job, kind), Decimal(0)) + minutes
+    rows = []
+    estimates = Estimate.objects.filter(state=EstimateState.ACCEPTED, job__left_at__isnull=False)
+    for estimate in estimates.with_lines().prefetch_related("lines__operation"):
+        agreed = estimate.agreed
+        if agreed is None:
+            continue
+        lines = [line for line in agreed.lines if line.kind != LineKind.DISCOUNT and line.stage and line.minutes]
+        quoted: dict[str, Decimal] = {}
+        for line in lines:
+            quoted[line.stage] = quoted.get(line.stage, Decimal(0)) + line.quantity * line.minutes
+        rows += [
+            Worked(
+                job=estimate.job_id,
+                code=line.operation.code,
+                unit_minutes=line.minutes,
+                units=line.quantity,
+                stage_quoted=quoted[line.stage],
+                stage_booked=booked.get((estimate.job_id, line.stage), Decimal(0)),
+            )
+            for line in lines
+            if line.operation is not None
+        ]
+    return rows
+
+
+def lessons() -> list[tuple[Operation, Learned]]:
+    """What was learned about each operation on the price list, in its order."""
+    operations = {row.code: row for row in Operation.objects.in_use()}
+    found = {row.code: row for row in learned(worked(), {code: row.minutes for code, row in operations.items()})}
+    return [(operation, found[code]) for code, operation in operations.items() if code in found]
+
+
+@transaction.atomic
+def minutes_learn(codes: Collection[str], *, by: Person, at: datetime.datetime | None = None) -> list[str]:
+    """Takes the proposed minutes of these operations over into the price list; the titles of what changed.
+
+    Proposals are reckoned afresh: what the page showed may be an hour old. Estimates that are written keep theirs.
+    """
+    at = at or timezone.now()
+    taken = []
+    for operation, lesson in lessons():
+        if operation.code in codes and lesson.proposal is not None:
+            price_change(operation.code, {"minutes": lesson.proposal}, by=by, at=at)
+            taken.append(operation)
+    if not taken:
+        raise Refused(_("None of these has a proposal any more."))
+    record("minutes_learned", by=by, at=at, codes=[row.code for row in taken])
+    return [row.title for row in taken]

@@ -115,6 +115,11 @@ class Between:
         """Whether nothing was done to the keys in between, so that what changed is wear (or the air)."""
         return not self.work and self.before.job_id != self.after.job_id
 
+    @property
+    def air(self) -> bool:
+        """Whether anything read is of a kind that the air changes, in air that was written down."""
+        return any(row.air for row in self.rows)
+
 
 def checks_of(instrument: Instrument) -> list[Check]:
     """The checks of a piano that have readings, the oldest first."""

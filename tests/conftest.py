@@ -85,5 +85,6 @@ def emptied_tables():
 
 @pytest.fixture
 def quick_paper(monkeypatch):
-    """Estimates are sent with a stand-in for their PDF: laying out a real one takes a second."""
-    monkeypatch.setattr("shop.workflow.estimates.render_pdf", lambda html: b"%PDF-1.7\n" + html.encode())
+    """Estimates and bills get a stand-in for their PDF: laying out a real one takes a second."""
+    for module in ("estimates", "bills"):
+        monkeypatch.setattr(f"shop.workflow.{module}.render_pdf", lambda html: b"%PDF-1.7\n" + html.encode())

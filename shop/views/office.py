@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -12,25 +13,44 @@ from django.views.decorators.http import require_safe
 from post_office.models import STATUS, Email
 
 from shop.access import OWNER, PersonRequest, allowed
-from shop.models import Answer, AnswerKind, Estimate, EstimateState, Job
+from shop.models import Answer, AnswerKind, Bill, Estimate, EstimateState, Job
+from shop.models.jobs import JobQuerySet
+from shop.views.bills import owed_by, sums
 from shop.workflow.letters import WAITING
 
 # Days after which somebody should ask the client again, and before which a lapse is announced: an estimate.
 PATIENCE = 7
+# Sets that went home longer ago than this are no longer asked for a bill: they may be from before bills were kept here.
+BILL_DAYS = 90
 
 
 @dataclass(frozen=True)
 class Waiting:
-    """An estimate with the client: since how many days, opened or not, how many days it is still good."""
+    """An estimate with the client: since how many days, when opened last, how many days it is still good."""
 
     estimate: Estimate
     days: int
-    seen: bool
+    seen: datetime.datetime | None
     left: int
 
     @property
     def late(self) -> bool:
         return self.days >= PATIENCE or self.left < 0
+
+
+def to_bill(today: datetime.date) -> JobQuerySet:
+    """Agreed sets that are ready to leave, or went home lately, and have no bill: neither issued nor being written."""
+    since = timezone.make_aware(
+        datetime.datetime.combine(today - datetime.timedelta(days=BILL_DAYS), datetime.time.min)
+    )
+    billed = Bill.objects.filter(kind="bill", credit__isnull=True).values("job")
+    return (
+        Job.objects.filter(Q(left_at__isnull=True, stage__in=("pack", "leave", "")) | Q(left_at__gte=since))
+        .filter(estimates__state=EstimateState.ACCEPTED)
+        .exclude(pk__in=billed)
+        .select_related("client", "instrument")
+        .order_by("left_at", "number")
+    )
 
 
 def _month(today: datetime.date) -> datetime.datetime:
@@ -45,13 +65,13 @@ def _agreed(today: datetime.date) -> tuple[list[tuple[Estimate, Any]], dict[str,
         .select_related("job__client")
         .order_by("-answers__at")
     )
-    listed, sums = [], dict[str, Decimal]()
+    listed, together = [], dict[str, Decimal]()
     for row in rows:
         agreed = row.agreed
         if agreed is not None:
             listed.append((row, agreed))
-            sums[row.currency] = sums.get(row.currency, Decimal(0)) + agreed.totals.net
-    return listed, sums
+            together[row.currency] = together.get(row.currency, Decimal(0)) + agreed.totals.net
+    return listed, together
 
 
 @require_safe
@@ -65,7 +85,7 @@ def office(request: PersonRequest) -> HttpResponse:
         Waiting(
             row,
             (today - timezone.localdate(row.sent_at)).days if row.sent_at else 0,
-            any(link.first_seen_at for link in row.links.all()),
+            max((link.last_seen_at for link in row.links.all() if link.last_seen_at), default=None),
             (row.valid_until - today).days,
         )
         for row in estimates.waiting_for_answer().prefetch_related("links")
@@ -77,18 +97,27 @@ def office(request: PersonRequest) -> HttpResponse:
     )
     jobs = Job.objects.on_the_rack().select_related("client", "instrument")
     written = set(Estimate.objects.values_list("job_id", flat=True))
-    agreed, sums = _agreed(today)
-    deposits = list(estimates.filter(state=EstimateState.ACCEPTED, deposit_paid_at__isnull=True))
+    agreed, agreed_sums = _agreed(today)
+    deposits = estimates.with_lines().filter(
+        state=EstimateState.ACCEPTED, deposit_paid_at__isnull=True, job__left_at__isnull=True
+    )
+    owed = owed_by(list(Bill.objects.live().with_payments()), today)
     context = {
         "today": today,
         "waiting": waiting,
+        "to_revise": [row.estimate for row in waiting if row.left < 0],
         "drafts": list(estimates.drafts()),
         "questions": list(questions),
         "to_price": [job for job in jobs.filter(stage="estimate") if job.pk not in written],
         "late": [(job, (today - job.promised_on).days) for job in jobs.filter(promised_on__lt=today)],
-        "deposits": [row for row in deposits if row.waits_for_deposit],
+        "deposits": [(row, row.agreed) for row in deposits if row.waits_for_deposit],
         "agreed": agreed,
-        "sums": sums,
+        "sums": agreed_sums,
+        "to_bill": list(to_bill(today)),
+        "bill_days": BILL_DAYS,
+        "owed": owed,
+        "owed_sums": sums(owed),
+        "overdue": [row for row in owed if row.late],
         "letters": Email.objects.filter(status__in=WAITING).count(),
         "given_up": Email.objects.filter(status=STATUS.failed).count(),
     }

@@ -34,11 +34,6 @@ TODAY = timezone.localdate
 
 
 @pytest.fixture
-def quick_bills(monkeypatch):
-    monkeypatch.setattr("shop.workflow.bills.render_pdf", lambda html: b"%PDF-1.7\n" + html.encode())
-
-
-@pytest.fixture
 def owner(client):
     person = make_person(role=Role.OWNER)
     client.force_login(person)
@@ -100,7 +95,7 @@ def test_the_database_lets_nobody_change_a_payment(owner, change):
 
 
 @pytest.mark.parametrize("change", ["UPDATE shop_bill SET gross = 1", "DELETE FROM shop_bill"])
-def test_the_database_lets_nobody_change_an_issued_bill(owner, quick_bills, change):
+def test_the_database_lets_nobody_change_an_issued_bill(owner, change):
     issued(by=owner)
     with pytest.raises(DatabaseError, match="only ever added"), transaction.atomic(), connection.cursor() as cursor:
         cursor.execute(change)
@@ -222,7 +217,7 @@ def test_what_was_agreed_cannot_be_taken_off_the_draft(owner):
 # --- issuing -------------------------------------------------------------------------------------
 
 
-def test_numbers_have_no_gaps_whatever_is_thrown_away(owner, quick_bills):
+def test_numbers_have_no_gaps_whatever_is_thrown_away(owner):
     first = issued(by=owner)
     thrown = bills.bill_draft(agreed(by=owner).job, by=owner)
     bills.bill_discard(thrown, by=owner)
@@ -232,14 +227,14 @@ def test_numbers_have_no_gaps_whatever_is_thrown_away(owner, quick_bills):
     assert [row.title for row in (first, second, credit, third)] == ["B-0001", "B-0002", "C-0001", "B-0003"]
 
 
-def test_an_issued_bill_is_due_after_the_days_the_shop_sets(owner, quick_bills):
+def test_an_issued_bill_is_due_after_the_days_the_shop_sets(owner):
     make_workshop(bill_days=10)
     bill = issued(by=owner)
     assert bill.due_on == TODAY() + datetime.timedelta(days=10)
     assert (fresh(bill).late, fresh(bill).owed) == (0, bill.gross)
 
 
-def test_nothing_of_an_issued_bill_changes_any_more(owner, quick_bills):
+def test_nothing_of_an_issued_bill_changes_any_more(owner):
     bill = issued(by=owner)
     with pytest.raises(Refused, match="issued"):
         bills.draft_change(bill, values={"words": "more"}, quantities={}, by=owner)
@@ -251,13 +246,14 @@ def test_nothing_of_an_issued_bill_changes_any_more(owner, quick_bills):
         bills.bill_draft(bill.job, by=owner)
 
 
-def test_lines_that_come_to_nothing_do_not_stand_on_the_bill(owner, quick_bills):
+def test_lines_that_come_to_nothing_do_not_stand_on_the_bill(owner):
     bill = issued(by=owner)
     assert not bill.lines.filter(quantity=0).exists()
     assert "seen when the cloth was out" not in bill_html(fresh(bill))
 
 
-def test_the_kept_pdf_is_made_again_byte_by_byte(owner):
+def test_the_kept_pdf_is_made_again_byte_by_byte(owner, monkeypatch):
+    monkeypatch.setattr("shop.workflow.bills.render_pdf", render_pdf)
     make_workshop(payment="Account 00 1470", bill_terms="Two weeks.")
     estimate = agreed(by=owner, deposit=True)
     bill = bills.bill_issue(bills.bill_draft(estimate.job, by=owner), by=owner)
@@ -273,7 +269,7 @@ def test_the_kept_pdf_is_made_again_byte_by_byte(owner):
     assert "/StructTreeRoot" in read.trailer["/Root"]
 
 
-def test_a_credit_note_takes_back_the_same_sum_and_the_payments_stay_for_the_next_bill(owner, quick_bills):
+def test_a_credit_note_takes_back_the_same_sum_and_the_payments_stay_for_the_next_bill(owner):
     bill = issued(by=owner, deposit=True)
     credit = fresh(bills.bill_cancel(bill, reason="an extra was forgotten", by=owner))
     assert (credit.net, credit.tax, credit.gross) == (-bill.net, -bill.tax, -bill.gross)
@@ -286,7 +282,7 @@ def test_a_credit_note_takes_back_the_same_sum_and_the_payments_stay_for_the_nex
     assert fresh(again).owed == bill.gross - bill.job.payments.get().amount
 
 
-def test_paid_is_reckoned_and_too_much_is_said(client, owner, quick_bills):
+def test_paid_is_reckoned_and_too_much_is_said(client, owner):
     bill = issued(by=owner)
     bills.payment_take(bill.job, amount=bill.gross - 1, by=owner)
     assert fresh(bill).owed == 1
@@ -297,7 +293,7 @@ def test_paid_is_reckoned_and_too_much_is_said(client, owner, quick_bills):
     assert fresh(bill).owed == 0
 
 
-def test_a_bill_goes_out_as_it_was_issued(owner, quick_bills, mailoutbox, django_capture_on_commit_callbacks):
+def test_a_bill_goes_out_as_it_was_issued(owner, mailoutbox, django_capture_on_commit_callbacks):
     bill = issued(by=owner)
     with django_capture_on_commit_callbacks(execute=True):
         bills.bill_send(bill, to="ilse@example.org", by=owner)
@@ -307,7 +303,7 @@ def test_a_bill_goes_out_as_it_was_issued(owner, quick_bills, mailoutbox, django
     assert fresh(bill).letters.count() == 1
 
 
-def test_a_set_without_a_yes_is_billed_only_for_what_somebody_agreed_to(owner, quick_bills):
+def test_a_set_without_a_yes_is_billed_only_for_what_somebody_agreed_to(owner):
     bill = bills.bill_draft(make_job(), by=owner)
     assert bill.lines.count() == 0
     with pytest.raises(Refused, match="Nothing is billed"):
@@ -318,7 +314,7 @@ def test_a_set_without_a_yes_is_billed_only_for_what_somebody_agreed_to(owner, q
     assert bills.bill_issue(bill, by=owner).gross == Decimal("42.00")
 
 
-def test_discounts_beyond_the_work_are_refused(owner, quick_bills):
+def test_discounts_beyond_the_work_are_refused(owner):
     bill = bills.bill_draft(agreed(by=owner).job, by=owner)
     bills.line_add(bill, Added("gift", Decimal(1), Decimal(99999), discount=True), by=owner)
     with pytest.raises(Refused, match="more than the work"):
@@ -354,7 +350,7 @@ def test_an_amount_without_coins_is_refused(currency, odd):
 
 
 @pytest.mark.parametrize(("currency", "rate"), [("JPY", "3333"), ("KWD", "12.345")])
-def test_a_bill_in_other_coins_adds_up(owner, quick_bills, currency, rate):
+def test_a_bill_in_other_coins_adds_up(owner, currency, rate):
     make_workshop(currency=currency, hourly_rate=Decimal(rate))
     bill = fresh(issued(by=owner, deposit=True))
     paid = bill.job.payments.get().amount
@@ -373,7 +369,7 @@ def rows_of(text: str) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text)))
 
 
-def test_the_bookkeepers_rows_add_up_to_the_bills(owner, quick_bills):
+def test_the_bookkeepers_rows_add_up_to_the_bills(owner):
     """The second way: the file's rows, added up from text, against the sums frozen in the rows of the bills."""
     first = issued(by=owner, deposit=True)
     issued(by=owner, option="B")
@@ -419,7 +415,7 @@ def test_the_files_begin_with_the_mark_of_utf_8(client, owner):
 # --- pages ---------------------------------------------------------------------------------------
 
 
-def test_the_ladder(owner, quick_bills):
+def test_the_ladder(owner):
     both = {Role.DESK, Role.OWNER}
     bill = issued(by=owner, deposit=True)
     payment = bill.job.payments.get()
@@ -450,7 +446,7 @@ def typed(bill: Bill, **more) -> dict[str, str]:
     return {"words": "", "terms": "", **lines, **more}
 
 
-def test_the_desk_writes_issues_and_prints_a_bill(client, desk, quick_bills):
+def test_the_desk_writes_issues_and_prints_a_bill(client, desk):
     estimate = agreed(by=make_person(role=Role.OWNER), deposit=True)
     bill = Bill.objects.get(pk=client.post(reverse("bill_new", args=[estimate.job.number]))["Location"].split("/")[2])
     line = {
@@ -554,7 +550,7 @@ def test_only_the_owner_pays_back(client, desk):
     assert bills.received(job, "EUR") == Decimal("37.50")
 
 
-def test_the_owner_cancels_with_a_reason(client, owner, quick_bills):
+def test_the_owner_cancels_with_a_reason(client, owner):
     bill = issued(by=owner)
     assert "This field is required" in client.post(reverse("bill_cancel", args=[bill.pk])).content.decode()
     answer = client.post(reverse("bill_cancel", args=[bill.pk]), {"reason": "wrong sum"})
@@ -564,14 +560,14 @@ def test_the_owner_cancels_with_a_reason(client, owner, quick_bills):
     assert Event.objects.get(what="bill_cancelled").details["credit"] == "C-0001"
 
 
-def test_a_bill_is_sent_from_its_page(client, desk, quick_bills):
+def test_a_bill_is_sent_from_its_page(client, desk):
     bill = issued(by=make_person(role=Role.OWNER))
     assert "valid email" in client.post(reverse("bill_send", args=[bill.pk]), {"to": "nobody"}).content.decode()
     client.post(reverse("bill_send", args=[bill.pk]), {"to": "ilse@example.org", "message": "{{ 7 }} Dear Ilse"})
     assert Email.objects.latest("pk").message.startswith("{{ 7 }} Dear Ilse")
 
 
-def test_the_list_of_what_is_owed_shows_the_overdue_first(client, owner, quick_bills):
+def test_the_list_of_what_is_owed_shows_the_overdue_first(client, owner):
     long_ago = timezone.now() - datetime.timedelta(days=40)
     make_workshop(bill_days=14)
     new = issued(by=owner)
@@ -587,7 +583,7 @@ def test_the_list_of_what_is_owed_shows_the_overdue_first(client, owner, quick_b
 
 
 @pytest.mark.parametrize("show", ["", "all"])
-def test_the_list_asks_as_often_for_twenty_as_for_two(client, owner, quick_bills, django_assert_max_num_queries, show):
+def test_the_list_asks_as_often_for_twenty_as_for_two(client, owner, django_assert_max_num_queries, show):
     def queries() -> int:
         with django_assert_max_num_queries(20) as seen:
             client.get(reverse("bill_list"), {"show": show})

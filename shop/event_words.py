@@ -31,6 +31,8 @@ EVENT_WORDS: dict[str, str | Promise] = {
         "counted %(keys)s keys and %(boxes)s boxes; logged in were %(keys_logged)s and %(boxes_logged)s"
     ),
     "compass_set": _("wrote down the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),
+    "comeback_recorded": _("wrote down that keys came back: %(keys)s, %(cause)s"),
+    "comeback_corrected": _("corrected what came back: %(keys)s, %(cause)s"),
     "compass_changed": _("changed the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),
     "workshop_changed": _("changed the workshop's settings: %(fields)s"),
     "person_added": _("added a person"),

@@ -1,7 +1,8 @@
-"""The trade: compasses, checks, readings, findings, photos, advice, specs."""
+"""The trade: compasses, checks, readings, findings, photos, advice, specs, comebacks."""
 
 from keyboards.models.advice import Assumptions, Decision
 from keyboards.models.checks import Check, CheckKind, Gauge, GaugeKind
+from keyboards.models.comebacks import Cause, Comeback
 from keyboards.models.compasses import Compass
 from keyboards.models.findings import Finding, FindingGroup
 from keyboards.models.photos import Photo
@@ -11,8 +12,10 @@ from keyboards.models.specs import BoughtPart
 __all__ = [
     "Assumptions",
     "BoughtPart",
+    "Cause",
     "Check",
     "CheckKind",
+    "Comeback",
     "Compass",
     "Decision",
     "Entry",

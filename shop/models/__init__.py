@@ -25,8 +25,9 @@ from shop.models.events import Event
 from shop.models.instruments import Instrument, InstrumentKind, Keytops
 from shop.models.jobs import Job
 from shop.models.materials import Lot, Material, MaterialKind, Use
+from shop.models.misses import Miss
 from shop.models.people import Paper, Person, Role, Units, Workshop
-from shop.models.prices import Operation, Unit
+from shop.models.prices import Operation, Price, TaxClass, Unit
 from shop.models.searches import Search
 from shop.models.stages import STAGE_TITLES, Spell, Stage, StageState
 
@@ -53,6 +54,7 @@ __all__ = [
     "Lot",
     "Material",
     "MaterialKind",
+    "Miss",
     "Operation",
     "Option",
     "Paper",
@@ -60,11 +62,13 @@ __all__ = [
     "PaymentKind",
     "PaymentMethod",
     "Person",
+    "Price",
     "Role",
     "Search",
     "Spell",
     "Stage",
     "StageState",
+    "TaxClass",
     "Unit",
     "Units",
     "Use",

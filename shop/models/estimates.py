@@ -81,6 +81,7 @@ class Estimate(models.Model):
     currency = models.CharField(max_length=3)
     tax_name = models.CharField(max_length=30)
     tax_rate = models.DecimalField(max_digits=5, decimal_places=2)
+    trade_discount = models.DecimalField(max_digits=4, decimal_places=2, default=0, help_text=_("Off the price list."))
     deposit_rate = models.DecimalField(
         _("deposit, %"),
         max_digits=5,
@@ -107,6 +108,7 @@ class Estimate(models.Model):
     created_by = models.ForeignKey("shop.Person", on_delete=models.PROTECT, related_name="+")
     sent_at = models.DateTimeField(null=True, blank=True)
     sent_to = models.EmailField(blank=True)
+    reminded_at = models.DateTimeField(null=True, blank=True)
     sent_pdf = models.FileField(upload_to="estimates/", blank=True)
     deposit_paid_at = models.DateTimeField(_("deposit received"), null=True, blank=True)
 
@@ -226,6 +228,7 @@ class LineKind(models.TextChoices):
     WORK = "work", _("work")
     EXTRA = "extra", _("optional extra")
     DISCOUNT = "discount", _("discount")
+    HIDDEN = "hidden", _("hidden damage, within the allowance")
 
 
 class Line(models.Model):
@@ -242,6 +245,9 @@ class Line(models.Model):
     )
     unit = models.CharField(_("unit"), max_length=6, choices=Unit, default=Unit.KEY)
     unit_price = models.DecimalField(_("each"), max_digits=12, decimal_places=3)
+    list_price = models.DecimalField(_("on the price list"), max_digits=12, decimal_places=3, null=True, blank=True)
+    tax_name = models.CharField(max_length=30, blank=True, help_text=_("With no rate: the tax of the estimate."))
+    tax_rate = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
     minutes = models.DecimalField(_("minutes each"), max_digits=8, decimal_places=2, default=0)
     stage = models.CharField(max_length=20, blank=True)
     position = models.PositiveSmallIntegerField(default=0)

@@ -92,8 +92,21 @@ class Workshop(models.Model):
     )
     estimate_days = models.PositiveSmallIntegerField(_("estimates are good for, days"), default=30)
     bill_days = models.PositiveSmallIntegerField(_("bills are to be paid within, days"), default=14)
+    reminder_days = models.PositiveSmallIntegerField(_("remind of an estimate after, days"), default=7)
+    trade_discount = models.DecimalField(
+        _("technicians pay less, %"),
+        max_digits=4,
+        decimal_places=2,
+        default=0,
+        validators=[MinValueValidator(0)],
+        help_text=_("Taken off the price list for clients who are piano technicians."),
+    )
     guarantee_months = models.PositiveSmallIntegerField(_("guarantee, months"), default=60)
     terms = models.TextField(_("terms on estimates"), max_length=4000, blank=True)
+    trade_terms = models.TextField(
+        _("terms on estimates for technicians"), max_length=4000, blank=True, help_text=_("Empty: the usual ones.")
+    )
+    logo = models.FileField(_("logo"), upload_to="logo/", blank=True)
     payment = models.TextField(
         _("how to pay"),
         max_length=1000,

@@ -21,6 +21,7 @@ from django.utils.translation import ngettext
 from keyboards import pictures
 from keyboards.core import fit
 from keyboards.core.assumptions import BY_NAME, FinalLimit
+from keyboards.core.comebacks import guarantee_ends
 from keyboards.core.humidity import COMPARABLE
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import ANGLE, QUANTITIES, show
@@ -660,17 +661,6 @@ def _cautions(proof: Proof) -> list[Caution]:
     return [CAUTIONS[slug] for slug in slugs]
 
 
-def months_later(day: datetime.date, months: int) -> datetime.date:
-    """The same day so many months on; the last of the month where that month is shorter."""
-    year, month = divmod(day.year * 12 + day.month - 1 + months, 12)
-    for last in (day.day, 30, 29, 28):
-        try:
-            return datetime.date(year, month + 1, last)
-        except ValueError:
-            continue
-    raise ValueError(day)
-
-
 def _guarantee(job: Job, months: int) -> str:
     if not months:
         return ""
@@ -680,7 +670,7 @@ def _guarantee(job: Job, months: int) -> str:
             "%(months)d months from the day the set leaves us",
             months,
         ) % {"months": months}
-    until = months_later(timezone.localdate(job.left_at), months)
+    until = guarantee_ends(timezone.localdate(job.left_at), months)
     return _("until %(day)s") % {"day": date_format(until, "j F Y")}
 
 

@@ -11,9 +11,9 @@ from keyboards import advising, pictures
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import show
 from keyboards.forms.photos import PhotoForm
-from keyboards.models import Check, CheckKind, Compass, Decision, GaugeKind, KeyReading
+from keyboards.models import Check, CheckKind, Comeback, Compass, Decision, GaugeKind, KeyReading
 from keyboards.proving import newest_final
-from shop.access import TECHNICIAN, may
+from shop.access import DESK, TECHNICIAN, may
 
 register = template.Library()
 
@@ -30,6 +30,12 @@ def measure(canonical: int | None, unit: str = "mm") -> str:
 def angle(canonical: int | None) -> str:
     """Thousandths of a degree in degrees: 1500 -> "1.5"."""
     return "–" if canonical is None else show(canonical, "deg", 1)
+
+
+@register.filter
+def key_list(keys: list[int]) -> str:
+    """Key numbers as people write them: 1–3, 12."""
+    return format_keys(keys)
 
 
 @register.filter
@@ -143,6 +149,20 @@ def instrument_checks(instrument):
     """Every check that keyboards of this piano ever had, the newest first."""
     checks = Check.objects.filter(job__instrument=instrument).select_related("job", "begun_by", "gauge")
     return {"instrument": instrument, "checks": checks.annotate(read=Count("keys")).order_by("-begun_at")}
+
+
+@register.inclusion_tag("keyboards/comebacks/_panel.html", takes_context=True)
+def comebacks_panel(context, job):
+    """What came back of a set that has gone home, with the way to write more down."""
+    rows = Comeback.objects.filter(job=job).select_related("job", "lot__material", "visit")
+    return {"job": job, "rows": rows, "may_add": may(context["user"], DESK, TECHNICIAN)}
+
+
+@register.simple_tag
+def comebacks_of(instrument) -> list[Comeback]:
+    """Everything of a piano that came back, the newest first."""
+    rows = Comeback.objects.filter(job__instrument=instrument).select_related("job", "lot__material", "visit")
+    return list(rows.order_by("-reported_on"))
 
 
 @register.inclusion_tag("keyboards/advice/_panel.html", takes_context=True)

@@ -2,13 +2,17 @@
 
 from django.urls import path
 
-from keyboards.views import compare, proof
+from keyboards.views import comebacks, compare, learning, proof
 
 urlpatterns = [
     path("jobs/<tag:number>/final/", proof.final_verdicts, name="final_verdicts"),
     path("jobs/<tag:number>/checks/<int:pk>/release/", proof.check_release, name="check_release"),
     path("jobs/<tag:number>/handoff.pdf", proof.handoff_pdf, name="handoff_pdf"),
     path("jobs/<tag:number>/label.pdf", proof.keyframe_label, name="keyframe_label"),
+    path("jobs/<tag:number>/comebacks/new/", comebacks.comeback_add, name="comeback_add"),
+    path("jobs/<tag:number>/comebacks/<int:pk>/", comebacks.comeback_edit, name="comeback_edit"),
+    path("office/learning/", learning.learning, name="learning"),
+    path("office/learning/chances/", learning.chances_accept, name="chances_accept"),
     path("records/instruments/<int:instrument_id>/compare/", compare.checks_compare, name="checks_compare"),
     path(
         "records/instruments/<int:instrument_id>/compare.csv", compare.checks_compare_csv, name="checks_compare_csv"

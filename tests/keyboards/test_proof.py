@@ -14,8 +14,9 @@ from django.urls import reverse
 from django.utils import timezone
 from pypdf import PdfReader
 
+from keyboards.core.comebacks import guarantee_ends
 from keyboards.core.verdicts import FAIL, NOT_READ, PASS, UNDECIDED
-from keyboards.documents.handoff import handoff, months_later
+from keyboards.documents.handoff import handoff
 from keyboards.documents.label import keyframe_label
 from keyboards.models import Assumptions, Check, Decision, Entry, Gauge, KeyReading, Photo
 from keyboards.proving import proof_of
@@ -645,7 +646,7 @@ def test_a_photo_whose_file_is_gone_is_said():
 )
 def test_a_guarantee_ends_on_the_same_day_so_many_months_on(day, months, later):
     # dateutil.relativedelta's rule, also that of SQL's date + interval: the last day where the month is shorter
-    found = months_later(datetime.date.fromisoformat(day), months)
+    found = guarantee_ends(datetime.date.fromisoformat(day), months)
     assert found == datetime.date.fromisoformat(later)
 
 

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shop import rack, searching
 from shop.access import PersonRequest, allowed, fetch
+from shop.core.route import BENCH, DONE
 from shop.htmx import asks_as_typed, page_or_part
 from shop.models import Client, Instrument, Person
 from shop.models.searches import LONGEST
@@ -91,7 +92,12 @@ def instrument_detail(request: PersonRequest, instrument_id: int) -> HttpRespons
     instrument = fetch(Instrument.objects.select_related("client"), pk=instrument_id)
     jobs = list(instrument.jobs.for_lists().prefetch_related("uses__lot__material").order_by("-number"))
     rows = rack.rows(jobs, timezone.now())
-    return render(request, "shop/records/instrument.html", {"instrument": instrument, "rows": rows})
+    last = next((row for row in rows if row.job.left_at), None)
+    done = (
+        [stage.title for stage in last.job.stages.all() if stage.state == DONE and stage.whose == BENCH] if last else []
+    )
+    context = {"instrument": instrument, "rows": rows, "last": last, "done": done}
+    return render(request, "shop/records/instrument.html", context)
 
 
 @require_safe

@@ -13,6 +13,7 @@ from django.utils import timezone
 from keyboards.core.quantities import QUANTITIES
 from keyboards.management.demo import photos, readings
 from keyboards.management.demo import shop as scenario
+from keyboards.management.demo.comebacks import came_back
 from keyboards.models import Check, CheckKind, Gauge
 from keyboards.workflow.checks import check_begin, check_close, entries_apply
 from keyboards.workflow.compasses import compass_set
@@ -82,9 +83,10 @@ class Demonstration:
         for number, tale in enumerate(sorted(scenario.TALES, key=lambda tale: -tale.ago), start=1):
             self.tell(f"  set {number} of {len(scenario.TALES)}: {scenario.PIANOS[tale.piano].maker}, {tale.until}")
             Telling(self, tale).tell()
+        came_back(Job.objects.get(instrument=self.pianos["lysa2"]), by=self.desk, now=self.now)
 
     def _stock(self) -> None:
-        day = timezone.localdate(self.now) - datetime.timedelta(days=700)
+        day = timezone.localdate(self.now) - datetime.timedelta(days=2200)
         for kind, title, thickness, note, lots in scenario.MATERIALS:
             material = Material(kind=kind, title=title, thickness=thickness, note=note)
             materials.material_keep(material, by=self.owner)

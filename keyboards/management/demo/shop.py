@@ -139,7 +139,7 @@ class Tale:
 SAMPLE = (2, 7, 10, 14, 19, 21, 26, 31, 33, 38, 42, 47, 49, 54, 58, 61, 66, 69, 74, 77, 82, 87)
 
 TALES = (
-    Tale("school", SCHOOL, 690, "home", wishes="Quiet keys before the summer concert.", carrier="own van"),
+    Tale("school", SCHOOL, 2120, "home", wishes="Quiet keys before the summer concert.", carrier="own van"),
     Tale(
         "museum", MUSEUM, 420, "home", first_midi=29, count=73, missing=(73,), humidity=("44", "47"),
         wishes="As little new wood as possible.", boxes=2, carrier="museum's driver",

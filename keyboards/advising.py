@@ -12,6 +12,7 @@ from math import comb, exp, lgamma, log, prod, sqrt
 from statistics import linear_regression, variance
 from typing import Any
 
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -103,7 +104,8 @@ class _PriceList:
 
 def _price_list(assumed: Assumed) -> _PriceList:
     workshop = Workshop.ours()
-    rows = {row.code: row for row in Operation.objects.in_use().filter(code__in=CODES)}
+    today = timezone.localdate()
+    rows = {row.code: row for row in Operation.objects.in_use().filter(code__in=CODES).as_of(today)}
     missing = tuple(code for code in CODES if code not in rows)
     rate = float(workshop.hourly_rate)
     if missing:

@@ -60,7 +60,11 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "lot_added": _("put lot %(code)s of %(material)s on the shelf"),
     "lot_found_bad": _("found lot %(code)s of %(material)s bad"),
     # prices, estimates, letters
-    "price_changed": _("changed the price list, %(code)s: %(changes)s"),
+    "price_changed": _("changed the price list, %(code)s: %(changes)s%(starts_on)s"),
+    "price_dropped": _("took back a price that was to come, %(code)s%(starts_on)s"),
+    "tax_class_added": _("added a class of tax: %(tax)s"),
+    "tax_class_changed": _("changed a class of tax: %(tax)s"),
+    "tax_class_removed": _("took a class of tax off the list: %(tax)s"),
     "estimate_drafted": _("began to write estimate %(estimate)s, version %(version)s"),
     "estimate_discarded": _("threw away the draft of %(estimate)s, version %(version)s"),
     "estimate_sent": _("sent estimate %(estimate)s, version %(version)s"),
@@ -172,6 +176,10 @@ def _of_key(key: Any) -> str:
     return gettext(" of key %(key)s") % {"key": key} if key else ""
 
 
+def _from_day(value: Any) -> str:
+    return gettext(", from %(day)s") % {"day": _moment(value)} if value else ""
+
+
 _WORDS: dict[str, Callable[[Any], str]] = {
     "stage": _stage,
     "fields": _fields,
@@ -184,6 +192,7 @@ _WORDS: dict[str, Callable[[Any], str]] = {
     "since": _moment,
     "note": _added,
     "unread": _unread,
+    "starts_on": _from_day,
 }
 # Where a detail means something else than elsewhere.
 _SPECIAL: dict[tuple[str, str], Callable[[Any], str]] = {

@@ -1,6 +1,7 @@
 """The price list: one operation, and the whole list as a CSV file."""
 
 import csv
+import datetime
 import io
 from copy import copy
 from dataclasses import dataclass, field
@@ -9,13 +10,15 @@ from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
 from shop.cautions import CAUTIONS
+from shop.forms.jobs import DayInput
 from shop.forms.numbers import PlainDecimalField
-from shop.models import Operation
-from shop.workflow.prices import FIELDS
+from shop.models import Operation, TaxClass
+from shop.workflow.prices import FIELDS, PRICED
 
 LARGEST_FILE = 512 * 1024
 MOST_ROWS = 1000
@@ -27,6 +30,8 @@ COLUMNS = (
     "minutes",
     "material",
     "material_price",
+    "from",
+    "tax",
     "stage",
     "wait_hours",
     "position",
@@ -47,6 +52,12 @@ class OperationForm(forms.ModelForm):
     material_price = PlainDecimalField(
         label=_("Material for one"), min_value=0, max_value=Decimal(9_999_999), decimal_places=3, max_digits=10
     )
+    starts_on = forms.DateField(
+        label=_("New minutes or material price from"),
+        required=False,
+        widget=DayInput,
+        help_text=_("Empty: from today. What was charged before stays in the history."),
+    )
     cautions = forms.MultipleChoiceField(
         label=_("Cautions shown where it is done"),
         choices=[(slug, caution.title) for slug, caution in CAUTIONS.items()],
@@ -63,6 +74,7 @@ class OperationForm(forms.ModelForm):
             "minutes",
             "material",
             "material_price",
+            "tax",
             "stage",
             "wait_hours",
             "position",
@@ -75,9 +87,20 @@ class OperationForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.fields["tax"].empty_label = _("the usual one")  # type: ignore[attr-defined]
         if self.instance.pk:
             # Drafts, advice and files find the work by its code.
             self.fields["code"].disabled = True
+
+    def clean_starts_on(self):
+        """A price begins today or later, and not in a year that nobody has a calendar for."""
+        day = self.cleaned_data["starts_on"]
+        if day and "starts_on" in self.changed_data:
+            if day < timezone.localdate():
+                raise ValidationError(_("This day has passed: a new price begins today or later."))
+            if day.year > timezone.localdate().year + 5:
+                raise ValidationError(_("This day is more than five years away."))
+        return day
 
     def clean_wait_hours(self):
         """Waits are hours or days, not months."""
@@ -92,6 +115,16 @@ class OperationForm(forms.ModelForm):
         if position > 30_000:
             raise ValidationError(_("Enter a number up to 30000."))
         return position
+
+
+class TaxClassForm(forms.ModelForm):
+    """A class of tax beside the usual one."""
+
+    rate = PlainDecimalField(label=_("tax, %"), min_value=0, max_value=100, max_digits=5, decimal_places=2)
+
+    class Meta:
+        model = TaxClass
+        fields = ["name", "rate"]
 
 
 # --- the file ------------------------------------------------------------------------------------
@@ -113,7 +146,10 @@ def _number(value: Decimal) -> str:
 
 
 def price_list_csv(rows: list[tuple[Operation, Decimal]]) -> str:
-    """The list as a CSV file (comma, quoted where needed, CRLF): what price_file reads back unchanged."""
+    """The list as a CSV file (comma, quoted where needed, CRLF): what price_file reads back unchanged.
+
+    Rows are operations as of a day with their price; one that is priced anew later has a line for each later day.
+    """
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(COLUMNS)
@@ -126,6 +162,8 @@ def price_list_csv(rows: list[tuple[Operation, Decimal]]) -> str:
                 _number(operation.minutes),
                 _cell(operation.material),
                 _number(operation.material_price),
+                operation.since.isoformat() if operation.since else "",
+                _cell(_tax(operation.tax)),
                 operation.stage,
                 operation.wait_hours,
                 operation.position,
@@ -137,9 +175,16 @@ def price_list_csv(rows: list[tuple[Operation, Decimal]]) -> str:
     return out.getvalue()
 
 
+def _tax(tax: TaxClass | None) -> str:
+    return f"{tax.name} {_number(tax.rate)}" if tax else ""
+
+
 @dataclass(frozen=True)
 class FileRow:
-    """One line of a file: what it would do to the list. state is new, changed, same or wrong."""
+    """One line of a file: what it would do to the list. state is new, changed, same or wrong.
+
+    starts_on: the day that its minutes and material price begin on, None for today.
+    """
 
     line: int
     code: str
@@ -148,6 +193,7 @@ class FileRow:
     changes: tuple[tuple[str, str, str], ...] = ()
     errors: tuple[str, ...] = ()
     values: dict[str, Any] = field(default_factory=dict)
+    starts_on: datetime.date | None = None
 
 
 @dataclass(frozen=True)
@@ -220,46 +266,83 @@ def price_file(text: str) -> PriceFile:
         return PriceFile(
             trouble=_now("The first line must name the columns; missing: %(names)s.") % {"names": ", ".join(missing)}
         )
-    have = {operation.code: operation for operation in Operation.objects.all()}
-    seen: set[str] = set()
+    today = timezone.localdate()
+    have = {operation.code: operation for operation in Operation.objects.as_of(today)}
+    taxes = {_tax(tax).casefold(): tax for tax in TaxClass.objects.all()}
+    seen: set[tuple[str, str]] = set()
     found = []
     for number, cells in enumerate(rows[1:], start=2):
         if not any(cell.strip() for cell in cells):
             continue
         typed = {name: _text(cell) for name, cell in zip(header, cells, strict=False) if name in COLUMNS}
-        found.append(_row(number, typed, have, seen))
+        found.append(_row(number, typed, have, seen, taxes, today))
     if not found:
         return PriceFile(trouble=_now("There is no line of work in this file."))
     return PriceFile(tuple(found), text=text)
 
 
-def _row(line: int, typed: dict[str, str], have: dict[str, Operation], seen: set[str]) -> FileRow:
-    code = typed.get("code", "").lower()
+def _row(
+    line: int,
+    typed: dict[str, str],
+    have: dict[str, Operation],
+    seen: set[tuple[str, str]],
+    taxes: dict[str, TaxClass],
+    today: datetime.date,
+) -> FileRow:
+    code, since = typed.get("code", "").lower(), typed.get("from", "")
     old = have.get(code)
-    data: dict[str, Any] = {}
+    errors = []
+    day: datetime.date | None = None
+    if since:
+        try:
+            day = datetime.date.fromisoformat(since)
+        except ValueError:
+            errors.append(_now("from: write a day such as 2026-12-24, or leave it empty."))
+    if day is not None and (old is None or day <= today) and day != (old.since if old else None):
+        errors.append(_now("from: this day is not in the list. A new price begins after today, or empty: today."))
+    if day is not None and day.year > today.year + 5:
+        errors.append(_now("from: this day is more than five years away."))
+    if old is not None and day is not None and day > today:
+        old = copy(old)
+        old.minutes, old.material_price, old.since = old.price_on(day)
+    elif old is not None:
+        day = None
+    names = [name for name in FIELDS if name not in ("retired", "tax")]
+    data: dict[str, Any]
     if old is not None:
-        data = {name: getattr(old, name) for name in FIELDS if name != "retired"}
+        data = {name: getattr(old, name) for name in names} | {"tax": old.tax_id}
     else:
         data = {"wait_hours": 0, "position": 1000, "cautions": [], "material": ""}
-    data.update({name: value for name, value in typed.items() if name not in ("price", "retired", "cautions", "code")})
+    skipped = ("price", "retired", "cautions", "code", "from", "tax")
+    data.update({name: value for name, value in typed.items() if name not in skipped})
     data["code"] = code
     if "cautions" in typed:
         data["cautions"] = typed["cautions"].split()
+    if "tax" in typed:
+        data["tax"] = None
+        if typed["tax"]:
+            tax = taxes.get(typed["tax"].casefold())
+            if tax is None:
+                errors.append(_now("tax: the shop has no class of tax of this name and rate."))
+            else:
+                data["tax"] = tax.pk
     form = OperationForm(data, instance=copy(old) if old is not None else Operation())
     retired = typed.get("retired", "yes" if old is not None and old.retired_at else "").lower()
-    errors = []
     if retired not in ("", "0", "no", "1", "yes", "x"):
         errors.append(_now("retired: write yes, or leave it empty."))
-    if code in seen:
+    if (code, since) in seen:
         errors.append(_now("This code stands in the file twice."))
-    seen.add(code)
+    seen.add((code, since))
     for name, messages in form.errors.items():
         errors += [f"{name}: {message}" for message in messages]
     title = typed.get("title", "")[:120]
     if errors:
         return FileRow(line, code[:30], title, "wrong", errors=tuple(errors))
-    values = {name: form.cleaned_data[name] for name in FIELDS if name not in ("retired", "code")}
+    values = {name: form.cleaned_data[name] for name in FIELDS if name != "retired"}
     values["retired"] = retired in ("1", "yes", "x")
+    if day is not None:
+        # A line for a later day says a price; what the work is called stands in the line without a day.
+        values = {name: values[name] for name in PRICED}
     if old is None:
         return FileRow(line, code, title, "new", values=values)
     changes = tuple(
@@ -267,7 +350,7 @@ def _row(line: int, typed: dict[str, str], have: dict[str, Operation], seen: set
         for name in values
         if (before := bool(old.retired_at) if name == "retired" else getattr(old, name)) != values[name]
     )
-    return FileRow(line, code, title, "changed" if changes else "same", changes=changes, values=values)
+    return FileRow(line, code, title, "changed" if changes else "same", changes=changes, values=values, starts_on=day)
 
 
 def _shown(value: Any) -> str:
@@ -275,4 +358,4 @@ def _shown(value: Any) -> str:
         return _now("yes") if value else _now("no")
     if isinstance(value, Decimal):
         return _number(value)
-    return " ".join(value) if isinstance(value, list) else str(value)
+    return " ".join(value) if isinstance(value, list) else "" if value is None else str(value)

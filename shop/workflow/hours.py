@@ -49,7 +49,7 @@ def worked() -> list[Worked]:
 
 def lessons() -> list[tuple[Operation, Learned]]:
     """What was learned about each operation on the price list, in its order."""
-    operations = {row.code: row for row in Operation.objects.in_use()}
+    operations = {row.code: row for row in Operation.objects.in_use().as_of(timezone.localdate())}
     found = {row.code: row for row in learned(worked(), {code: row.minutes for code, row in operations.items()})}
     return [(operation, found[code]) for code, operation in operations.items() if code in found]
 

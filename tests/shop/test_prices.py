@@ -1,16 +1,18 @@
 """The price list: what it comes to, who changes it, and that a file taken out goes back in unchanged."""
 
+import datetime
 from decimal import Decimal
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
+from django.utils import timezone
 from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from shop.forms.prices import price_file, price_list_csv
-from shop.models import Event, Operation, Role, Unit
+from shop.models import Event, Operation, Price, Role, TaxClass, Unit
 from shop.workflow.opening import open_shop
 from shop.workflow.prices import price_change
 from tests.factories import make_person, make_workshop
@@ -30,6 +32,15 @@ def owner(client):
 def fields(operation: Operation, **changes: str) -> dict[str, object]:
     names = ("code", "title", "unit", "minutes", "material", "material_price", "stage", "wait_hours", "position")
     return {**{name: getattr(operation, name) for name in names}, "cautions": operation.cautions, **changes}
+
+
+def today(code: str) -> Operation:
+    """The operation with the price that holds today."""
+    return next(row for row in Operation.objects.as_of(timezone.localdate()) if row.code == code)
+
+
+def day(days: int) -> datetime.date:
+    return timezone.localdate() + datetime.timedelta(days=days)
 
 
 def listed() -> list[tuple[Operation, Decimal]]:
@@ -60,11 +71,10 @@ def test_a_change_leaves_what_it_was_and_what_it_is(client, owner):
     operation = Operation.objects.get(code="cloth")
     address = reverse("price_edit", args=[operation.pk])
     assert client.post(address, fields(operation, minutes="4,5", code="other")).status_code == 302
-    operation.refresh_from_db()
-    assert (operation.minutes, operation.code) == (Decimal("4.50"), "cloth")
+    assert (today("cloth").minutes, today("cloth").code) == (Decimal("4.50"), "cloth")
     event = Event.objects.get(what="price_changed")
     assert (event.by, event.details) == (owner, {"code": "cloth", "changes": [["minutes", "4", "4.5"]]})
-    client.post(address, fields(operation))
+    client.post(address, fields(operation, minutes="4.5"))
     assert Event.objects.filter(what="price_changed").count() == 1  # nothing changed, nothing happened
 
 
@@ -102,12 +112,115 @@ def test_a_bad_field_is_told_and_nothing_is_kept(client, owner, bad):
 
 def test_the_list_asks_as_often_for_many_rows(client, owner, django_assert_num_queries):
     client.get(reverse("price_list"))
-    with django_assert_num_queries(5):
+    with django_assert_num_queries(6):
         client.get(reverse("price_list"))
     for number in range(40):
-        Operation.objects.create(code=f"more{number}", title="More", stage="other")
-    with django_assert_num_queries(5):
+        row = Operation.objects.create(code=f"more{number}", title="More", stage="other")
+        Price.objects.create(operation=row, starts_on=day(number - 20), minutes=1, material_price=0)
+    with django_assert_num_queries(6):
         client.get(reverse("price_list"))
+
+
+# --- prices over time ----------------------------------------------------------------------------
+
+
+def test_a_new_price_holds_from_its_day_and_the_old_one_stays_in_the_history(client, owner):
+    operation = Operation.objects.get(code="cloth")
+    address = reverse("price_edit", args=[operation.pk])
+    assert client.post(address, fields(operation, minutes="6", starts_on=day(10).isoformat())).status_code == 302
+    assert {row.minutes for row in Operation.objects.as_of(day(9)) if row.code == "cloth"} == {4}
+    assert {row.minutes for row in Operation.objects.as_of(day(10)) if row.code == "cloth"} == {6}
+    event = Event.objects.get(what="price_changed")
+    assert event.details["starts_on"] == day(10).isoformat()
+    page = client.get(address).content.decode()
+    history = page.split("Prices over time")[1]
+    assert "6.25" in history  # 6 min at 60 an hour and 0.25 of cloth
+    assert "4.25" in history
+    assert history.index("6.25") < history.index("holds today") < history.index("the beginning") or (
+        history.index("the beginning") < history.index("holds today")
+    )
+    assert "6.25" in client.get(reverse("price_list")).content.decode()
+
+
+def test_a_price_that_is_to_come_can_be_taken_back_and_one_that_held_not(client, owner):
+    price_change("cloth", {"minutes": Decimal(6)}, by=owner, starts_on=day(3))
+    price_change("cloth", {"minutes": Decimal(5)}, by=owner)
+    later, holds = Price.objects.get(starts_on=day(3)), Price.objects.get(starts_on=day(0))
+    for price in (later, holds):
+        client.post(reverse("price_withdraw", args=[price.pk]))
+    assert list(Price.objects.all()) == [holds]
+    assert Event.objects.filter(what="price_dropped").count() == 1
+    climb("price_withdraw", holds.pk, roles={Role.OWNER}, methods={"POST"})
+    gone("price_withdraw", 4711, method="POST")
+
+
+@pytest.mark.parametrize("starts_on", ["2020-01-01", "2999-01-01", "tomorrow", "20\x0026"])
+def test_a_day_that_no_price_can_begin_on_is_told(client, owner, starts_on):
+    operation = Operation.objects.get(code="cloth")
+    answer = client.post(
+        reverse("price_edit", args=[operation.pk]), fields(operation, minutes="9", starts_on=starts_on)
+    )
+    assert answer.status_code == 200
+    assert 'id="id_starts_on_error"' in answer.content.decode()
+    assert not Price.objects.exists()
+
+
+def test_what_is_not_the_price_changes_at_once_and_makes_no_history(client, owner):
+    operation = Operation.objects.get(code="cloth")
+    client.post(reverse("price_edit", args=[operation.pk]), fields(operation, title="Cloth", starts_on=day(5)))
+    assert today("cloth").title == "Cloth"
+    assert not Price.objects.exists()
+
+
+@given(
+    st.lists(st.tuples(st.integers(min_value=-30, max_value=30), st.integers(min_value=1, max_value=99)), max_size=6),
+    st.integers(min_value=-40, max_value=40),
+)
+@hypothesis_settings(max_examples=50)
+def test_on_each_day_holds_the_price_that_began_last(prices, asked):
+    operation = Operation(pk=1, minutes=Decimal(0), material_price=Decimal(0))
+    rows = {began: Price(starts_on=day(began), minutes=minutes, material_price=0) for began, minutes in prices}
+    operation._prefetched_objects_cache = {"prices": type("Rows", (list,), {"all": lambda self: self})(rows.values())}
+    expected = 0
+    for began in range(-40, asked + 1):
+        expected = rows[began].minutes if began in rows else expected
+    assert operation.price_on(day(asked))[0] == expected
+
+
+# --- taxes ---------------------------------------------------------------------------------------
+
+
+def test_classes_of_tax_are_added_changed_and_taken_off_unless_work_needs_them(client, owner):
+    address = reverse("tax_list")
+    client.post(address, {"keep": "new", "new-name": "Reduced", "new-rate": "7"})
+    tax = TaxClass.objects.get()
+    client.post(address, {"keep": str(tax.pk), f"t{tax.pk}-name": "Reduced", f"t{tax.pk}-rate": "7,5"})
+    tax.refresh_from_db()
+    assert tax.rate == Decimal("7.5")
+    operation = Operation.objects.get(code="cloth")
+    client.post(reverse("price_edit", args=[operation.pk]), fields(operation, tax=tax.pk))
+    assert today("cloth").tax == tax
+    assert "Reduced 7.5 %" in client.get(reverse("price_list")).content.decode()
+    page = client.post(reverse("tax_delete", args=[tax.pk]), follow=True).content.decode()
+    assert "Work stands under this tax (1)" in page
+    price_change("cloth", {"tax": None}, by=owner)
+    client.post(reverse("tax_delete", args=[tax.pk]))
+    assert not TaxClass.objects.exists()
+    whats = set(Event.objects.values_list("what", flat=True))
+    assert {"tax_class_added", "tax_class_changed", "tax_class_removed"} <= whats
+
+
+@pytest.mark.parametrize("bad", [{"new-rate": "101"}, {"new-rate": "NaN"}, {"new-name": ""}, {"new-name": "x\x00"}])
+def test_a_bad_class_of_tax_is_told_and_not_kept(client, owner, bad):
+    page = client.post(reverse("tax_list"), {"keep": "new", "new-name": "Reduced", "new-rate": "7", **bad})
+    assert 'class="error"' in page.content.decode()
+    assert not TaxClass.objects.exists()
+
+
+def test_only_the_owner_changes_taxes(owner):
+    climb("tax_list", roles={Role.OWNER}, methods={"GET", "POST"})
+    climb("tax_delete", TaxClass.objects.create(name="None", rate=Decimal(0)).pk, roles={Role.OWNER}, methods={"POST"})
+    gone("tax_delete", 4711, method="POST")
 
 
 # --- the file ------------------------------------------------------------------------------------
@@ -157,10 +270,10 @@ def test_a_file_is_looked_at_before_it_is_kept(client, owner):
     seen = client.post(reverse("price_import"), {"file": upload(text)}).content.decode()
     assert "minutes: 4 → <b>4.5</b>" in seen
     assert "Keep 2 lines" in seen
-    assert Operation.objects.get(code="cloth").minutes == 4
+    assert today("cloth").minutes == 4
     kept = client.post(reverse("price_import"), {"text": text, "keep": "1"})
     assert kept.status_code == 302
-    assert Operation.objects.get(code="cloth").minutes == Decimal("4.50")
+    assert today("cloth").minutes == Decimal("4.50")
     assert Operation.objects.get(code="varnish").stage == "other"
     assert Operation.objects.get(code="strip").retired_at is None  # what the file does not name stays
     assert Event.objects.filter(what="price_changed").count() == 2
@@ -211,10 +324,42 @@ def test_an_import_is_all_or_none(owner):
     from shop.workflow.prices import prices_import
 
     with pytest.raises(ValidationError):
-        prices_import({"cloth": {"minutes": Decimal(7)}, "strip": {"title": ""}}, by=owner)
-    assert Operation.objects.get(code="cloth").minutes == 4
+        prices_import([("cloth", None, {"minutes": Decimal(7)}), ("strip", None, {"title": ""})], by=owner)
+    assert today("cloth").minutes == 4
 
 
 def test_nothing_changed_leaves_no_event(owner):
     price_change("cloth", {"minutes": Decimal("4.00")}, by=owner)
     assert not Event.objects.filter(what="price_changed").exists()
+
+
+def test_later_prices_and_taxes_go_out_and_come_in_again(client, owner):
+    tax = TaxClass.objects.create(name="None", rate=Decimal(0))
+    price_change("cloth", {"tax": tax, "minutes": Decimal(5)}, by=owner)
+    price_change("cloth", {"minutes": Decimal(6)}, by=owner, starts_on=day(10))
+    text = client.get(reverse("price_csv")).content.decode().removeprefix("\ufeff")
+    assert f"{day(10)},None 0" in text
+    assert {row.state for row in price_file(text).rows} == {"same"}
+    Price.objects.all().delete()
+    price_change("cloth", {"tax": None}, by=owner)
+    page = client.post(reverse("price_import"), {"file": upload(text.replace(f",{day(0)},", ",,"))})
+    assert page.status_code == 200
+    client.post(reverse("price_import"), {"text": text.replace(f",{day(0)},", ",,"), "keep": "1"})
+    assert (today("cloth").minutes, today("cloth").tax) == (5, tax)
+    assert Price.objects.get(starts_on=day(10)).minutes == 6
+
+
+@pytest.mark.parametrize(
+    ("since", "tax", "says"),
+    [
+        ("2020-01-01", "", "this day is not in the list"),
+        ("24.12.2026", "", "write a day such as"),
+        ("2999-01-01", "", "more than five years away"),
+        ("", "Luxury 90", "no class of tax"),
+    ],
+)
+def test_a_line_with_a_day_or_tax_that_cannot_be_is_named(owner, since, tax, says):
+    header = "code,title,unit,minutes,material_price,stage,from,tax\n"
+    found = price_file(f"{header}cloth,Cloth,key,9,0,cloth,{since},{tax}\nstrip,Strip,key,1,0,strip,,\n")
+    assert [row.line for row in found.wrong] == [2]
+    assert says in found.wrong[0].errors[0]

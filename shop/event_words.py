@@ -71,6 +71,11 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "estimate_seen": _("opened estimate %(estimate)s, version %(version)s"),
     "estimate_accepted": _("%(taken_down)s to option %(option)s of %(estimate)s, version %(version)s"),
     "estimate_declined": _("%(taken_down)s to %(estimate)s, version %(version)s"),
+    "allowance_used": _(
+        "went on within the allowance of %(estimate)s, version %(version)s: %(keys)s more keys, %(sum)s %(currency)s"
+    ),
+    "found_left": _("went on with what was agreed although stripping found more: %(reason)s"),
+    "estimate_reminded": _("reminded the client of %(estimate)s, version %(version)s"),
     "estimate_withdrawn": _("withdrew %(estimate)s, version %(version)s: %(reason)s"),
     "question_asked": _("asked a question about %(estimate)s"),
     "question_answered": _("answered a question about %(estimate)s"),

@@ -1,15 +1,18 @@
 """The estimate on paper: options side by side, every line of every option, allowance, sums, terms."""
 
 import datetime
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Any
 
 from django.template.loader import render_to_string
 from django.utils import timezone
 
-from shop.core import route
+from shop.core import money, route
 from shop.documents.pdf import render_pdf
 from shop.models import Estimate, Line, LineKind, Workshop
+from shop.models.estimates import PricedOption
 
 
 @dataclass(frozen=True)
@@ -19,6 +22,7 @@ class ComparedRow:
     title: str
     section: str
     unit_price: Decimal
+    list_price: Decimal | None
     discount: bool
     cells: tuple[Line | None, ...]
 
@@ -35,18 +39,54 @@ def compared(estimate: Estimate) -> list[ComparedRow]:
             for line in priced.lines:
                 if (line.pk not in common) is not own:
                     continue
-                key = (own, line.title, line.section, line.unit, line.unit_price, line.kind)
+                key = (own, line.title, line.section, line.unit, line.unit_price, line.kind, line.list_price, line.tax)
                 # Two equal lines of one option stay two rows: nothing printed may vanish from the sum.
                 repeat = seen[key] = seen.get(key, -1) + 1
                 rows.setdefault((*key, repeat), [None] * len(offer))[column] = line
     stages = _order_of_stages(estimate)
     table = [
-        ComparedRow(key[1], key[2], key[4], key[5] == LineKind.DISCOUNT, tuple(cells)) for key, cells in rows.items()
+        ComparedRow(key[1], key[2], key[4], key[6], key[5] == LineKind.DISCOUNT, tuple(cells))
+        for key, cells in rows.items()
     ]
     own_rows = [row for row, key in zip(table, rows, strict=True) if key[0]]
     common_rows = [row for row, key in zip(table, rows, strict=True) if not key[0]]
     own_rows.sort(key=lambda row: min(stages[line.pk] for line in row.cells if line))
     return [*own_rows, *common_rows]
+
+
+@dataclass(frozen=True)
+class TaxRow:
+    """One tax across the options: name, rate in percent, and what it comes to in each (None: none of it there)."""
+
+    name: str
+    rate: Decimal
+    cells: tuple[money.TaxPart | None, ...]
+
+
+def taxes_of(offer: Sequence[PricedOption]) -> list[TaxRow]:
+    """A row a tax, the highest rate first; none where nothing is taxed."""
+    classes = {(part.rate, part.name) for priced in offer for part in priced.taxes}
+    by_option = [{(part.rate, part.name): part for part in priced.taxes} for priced in offer]
+    return [
+        TaxRow(name, rate, tuple(parts.get((rate, name)) for parts in by_option))
+        for rate, name in sorted(classes, key=lambda one: (-one[0], one[1]))
+    ]
+
+
+def estimate_sums(estimate: Estimate) -> dict[str, Any]:
+    """What screen and paper show of the prices. estimate is read with its lines (with_lines())."""
+    offer = estimate.offer
+    taxes = taxes_of(offer)
+    return {
+        "offer": offer,
+        "several": len(offer) > 1,
+        "rows": compared(estimate),
+        "taxes": taxes,
+        "several_taxes": len(taxes) > 1,
+        "tax_names": estimate.tax_names,
+        "extras": [(line, line.gross) for line in estimate.extras],
+        "ceiling_with_tax": estimate.with_tax(estimate.allowance_ceiling),
+    }
 
 
 def _order_of_stages(estimate: Estimate) -> dict[int, int]:
@@ -58,16 +98,11 @@ def _order_of_stages(estimate: Estimate) -> dict[int, int]:
 def estimate_context(estimate: Estimate, *, sent_at: datetime.datetime | None = None) -> dict:
     """What the paper says. estimate is read with its lines (with_lines()); sent_at is when it goes, or went, out."""
     moment = sent_at or estimate.sent_at
-    offer = estimate.offer
     return {
         "workshop": Workshop.ours(),
         "estimate": estimate,
         "job": estimate.job,
-        "offer": offer,
-        "several": len(offer) > 1,
-        "rows": compared(estimate),
-        "extras": [(line, estimate.with_tax(line.total)) for line in estimate.extras],
-        "ceiling_with_tax": estimate.with_tax(estimate.allowance_ceiling),
+        **estimate_sums(estimate),
         "moment": moment,
         "made_at": timezone.localtime(moment or estimate.created_at),
     }

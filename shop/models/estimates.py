@@ -42,13 +42,13 @@ class EstimateQuerySet(models.QuerySet):
         return self.prefetch_related("options", "lines", "answers__extras")
 
     def agreed_lines(self) -> "list[Line]":
-        """The work the client said yes to, of the estimates of one job: the chosen option, what is common, the extras.
+        """The work the client said yes to, of the estimates of one job: the chosen option, what is common, the extras,
+        and the hidden damage that the allowance has been used for.
 
         Without discounts, which are no work; empty where nothing is agreed.
         """
         estimate = self.filter(state=EstimateState.ACCEPTED).with_lines().prefetch_related("lines__operation").first()
-        agreed = estimate.agreed if estimate else None
-        return [line for line in agreed.lines if line.kind != LineKind.DISCOUNT] if agreed else []
+        return estimate.agreed_work if estimate else []
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,17 @@ class PricedOption:
     @property
     def lines(self) -> tuple["Line", ...]:
         return (*self.own, *self.common, *self.extras)
+
+    @property
+    def taxes(self) -> tuple[money.TaxPart, ...]:
+        """The taxes to print, the highest rate first; none where nothing is taxed."""
+        parts = self.totals.parts
+        return parts if any(part.rate for part in parts) else ()
+
+    @property
+    def saved(self) -> Decimal:
+        """What trade terms take off the price list."""
+        return sum((line.saved for line in self.lines), Decimal(0))
 
 
 class Estimate(models.Model):
@@ -149,12 +160,37 @@ class Estimate(models.Model):
     @property
     def common(self) -> list["Line"]:
         """Lines that every option has."""
-        return [line for line in self.lines.all() if line.option_id is None and line.kind != LineKind.EXTRA]
+        beside = (LineKind.EXTRA, LineKind.HIDDEN)
+        return [line for line in self.lines.all() if line.option_id is None and line.kind not in beside]
 
     @property
     def extras(self) -> list["Line"]:
         """Lines the client may add to any option."""
         return [line for line in self.lines.all() if line.kind == LineKind.EXTRA]
+
+    @property
+    def hidden(self) -> list["Line"]:
+        """Damage that stripping showed and that the allowance has been used for: agreed, but in no option's price."""
+        return [line for line in self.lines.all() if line.kind == LineKind.HIDDEN]
+
+    @property
+    def hidden_keys(self) -> int:
+        """How many keys of the allowance are used up."""
+        return int(sum((line.quantity for line in self.hidden), Decimal(0)))
+
+    @property
+    def agreed_work(self) -> list["Line"]:
+        """What is to be done by the client's yes, without discounts, with hidden damage. Empty without a yes."""
+        agreed = self.agreed
+        if agreed is None:
+            return []
+        return [*(line for line in agreed.lines if line.kind != LineKind.DISCOUNT), *self.hidden]
+
+    @property
+    def tax_names(self) -> str:
+        """ "VAT", or "VAT, reduced VAT": what the prices with tax hold; "" where nothing is taxed."""
+        names = {name: rate for name, rate in (line.tax for line in self.lines.all()) if rate}
+        return ", ".join(sorted(names, key=lambda name: (-names[name], name)))
 
     def priced(self, option: "Option", extras: Collection["Line"] = ()) -> PricedOption:
         """What the option costs, with the extras named. Reads lines.all(): see with_lines()."""
@@ -162,8 +198,8 @@ class Estimate(models.Model):
         common = tuple(self.common)
         chosen = {line.pk for line in extras}
         added = tuple(line for line in self.extras if line.pk in chosen)
-        totals = money.totals(
-            [line.total for line in (*own, *common, *added)], self.tax_rate, self.deposit_rate, self.currency
+        totals = money.totals_by_class(
+            [(line.total, *line.tax) for line in (*own, *common, *added)], self.deposit_rate, self.currency
         )
         return PricedOption(option, own, common, added, totals)
 
@@ -192,7 +228,7 @@ class Estimate(models.Model):
         return self.state == EstimateState.ACCEPTED and self.deposit_rate > 0 and self.deposit_paid_at is None
 
     def with_tax(self, net: Decimal) -> Decimal:
-        """An amount before tax, with it."""
+        """An amount before tax, with the usual tax."""
         return money.totals([net], self.tax_rate, self.deposit_rate, self.currency).gross
 
     @property
@@ -261,6 +297,25 @@ class Line(models.Model):
     @property
     def total(self) -> Decimal:
         return money.line_total(self.quantity, self.unit_price, self.estimate.currency)
+
+    @property
+    def tax(self) -> tuple[str, Decimal]:
+        """Name and rate of the tax it stands under: its own class, or the estimate's usual one."""
+        if self.tax_rate is None:
+            return self.estimate.tax_name, self.estimate.tax_rate
+        return self.tax_name, self.tax_rate
+
+    @property
+    def gross(self) -> Decimal:
+        """With tax, were it alone."""
+        return money.totals([self.total], self.tax[1], Decimal(0), self.estimate.currency).gross
+
+    @property
+    def saved(self) -> Decimal:
+        """What trade terms take off it."""
+        if self.list_price is None:
+            return Decimal(0)
+        return money.line_total(self.quantity, self.list_price, self.estimate.currency) - self.total
 
 
 def token_hash(token: str) -> str:

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shop.access import DESK, OWNER, PersonRequest, allowed, estimate_for, fetch, job_for, may
 from shop.core.errors import MeasurementError
-from shop.documents.estimate import compared, estimate_pdf
+from shop.documents.estimate import estimate_pdf, estimate_sums
 from shop.documents.pdf import pdf_response
 from shop.forms.estimates import (
     COMMON,
@@ -53,17 +53,6 @@ def _read(number: int, version: int | None = None) -> Estimate:
     )
 
 
-def _sums(estimate: Estimate) -> dict[str, Any]:
-    offer = estimate.offer
-    return {
-        "offer": offer,
-        "several": len(offer) > 1,
-        "rows": compared(estimate),
-        "extras": [(line, estimate.with_tax(line.total)) for line in estimate.extras],
-        "ceiling_with_tax": estimate.with_tax(estimate.allowance_ceiling),
-    }
-
-
 def estimate_page(estimate: Estimate) -> dict[str, Any]:
     """What every page about one version shows."""
     return {
@@ -72,7 +61,7 @@ def estimate_page(estimate: Estimate) -> dict[str, Any]:
         "currency": estimate.currency,
         "workshop": Workshop.ours(),
         "moment": estimate.sent_at,
-        **_sums(estimate),
+        **estimate_sums(estimate),
     }
 
 

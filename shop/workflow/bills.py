@@ -239,8 +239,11 @@ def _agreed(job: Job) -> Estimate | None:
 def keys_beyond(job: Job, estimate: Estimate) -> int:
     """How many keys more than quoted had their wood repaired, as far as the bench wrote it down; at most the allowance.
 
-    The bench counts keys done at the stage of repairs; the lines agreed for that stage are taken off.
+    Where the allowance was used after the stripped check, those keys; else the bench's count of keys done at the stage
+    of repairs less the lines agreed for that stage.
     """
+    if estimate.hidden_keys:
+        return estimate.hidden_keys
     stage = job.stages.filter(kind="repairs").first()
     agreed = estimate.agreed
     if stage is None or stage.keys_done is None or agreed is None:
@@ -291,8 +294,8 @@ def bill_draft(job: Job, *, by: Person, at: datetime.datetime | None = None) -> 
                     quantity=line.quantity,
                     unit=line.unit,
                     unit_price=line.unit_price,
-                    tax_name=estimate.tax_name,
-                    tax_rate=estimate.tax_rate,
+                    tax_name=line.tax[0],
+                    tax_rate=line.tax[1],
                     position=len(lines) + 1,
                 )
             )

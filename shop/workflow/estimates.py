@@ -22,6 +22,7 @@ from shop.documents.pdf import render_pdf
 from shop.models import (
     Answer,
     AnswerKind,
+    ClientKind,
     Estimate,
     EstimateState,
     Job,
@@ -33,6 +34,7 @@ from shop.models import (
     PaymentKind,
     PaymentMethod,
     Person,
+    TaxClass,
     Unit,
     Workshop,
     token_hash,
@@ -58,7 +60,7 @@ class DraftLine:
     """A line to be: code of an operation of the price list ("" for free work, which needs title and unit_price).
 
     quantity in the operation's unit; unit_price before tax, None takes the price list's; a discount's is positive here
-    and taken off. kind is one of LineKind.
+    and taken off. kind is one of LineKind. tax None: that of the operation, or the usual one.
     """
 
     code: str
@@ -67,6 +69,7 @@ class DraftLine:
     title: str | None = None
     unit_price: Decimal | None = None
     kind: str = LineKind.WORK
+    tax: TaxClass | None = None
 
 
 @dataclass(frozen=True)
@@ -101,14 +104,17 @@ def _line(estimate: Estimate, option: Option | None, draft: DraftLine, place: in
     operation = prices.find(draft.code) if draft.code else None
     if operation is None and (not draft.title or draft.unit_price is None):
         raise Refused(_("Work that is not in the price list needs words and a price."))
-    price = draft.unit_price
+    price, listed = draft.unit_price, None
     if price is None:
         assert operation is not None
         price = price_of(operation, prices.workshop)
+        if estimate.trade_discount:
+            listed, price = price, trade_price(price, estimate)
     if not 0 < draft.quantity <= MOST_UNITS or abs(price) > MOST_EACH:
         raise Refused(_("These amounts are too large to add up."))
     if draft.kind == LineKind.DISCOUNT:
         price = -abs(price)
+    tax = draft.tax or (operation.tax if operation else None)
     return Line(
         estimate=estimate,
         option=option,
@@ -119,18 +125,26 @@ def _line(estimate: Estimate, option: Option | None, draft: DraftLine, place: in
         quantity=draft.quantity,
         unit=operation.unit if operation else Unit.PIECE,
         unit_price=price,
+        list_price=listed,
+        tax_name=tax.name if tax else "",
+        tax_rate=tax.rate if tax else None,
         minutes=operation.minutes if operation and draft.kind != LineKind.DISCOUNT else Decimal(0),
         stage=operation.stage if operation and draft.kind != LineKind.DISCOUNT else "",
         position=place,
     )
 
 
-class _Prices:
-    """The price list, read once."""
+def trade_price(price: Decimal, estimate: Estimate) -> Decimal:
+    """A price of the list as a technician pays it, rounded."""
+    return money.share(price, 100 - estimate.trade_discount, estimate.currency)
 
-    def __init__(self, workshop: Workshop) -> None:
+
+class _Prices:
+    """The price list of a day, read once."""
+
+    def __init__(self, workshop: Workshop, day: datetime.date) -> None:
         self.workshop = workshop
-        self._rows = {row.code: row for row in Operation.objects.all()}
+        self._rows = {row.code: row for row in Operation.objects.as_of(day)}
 
     def find(self, code: str) -> Operation:
         """The operation, retired or not; a code that is not there is refused with a sentence."""
@@ -198,10 +212,9 @@ def estimate_draft(
         raise Refused(_("An estimate has one to three options."))
     workshop = Workshop.ours()
     job = _lock_to_write(job)
-    prices = _Prices(workshop)
+    prices = _Prices(workshop, timezone.localdate(at))
     number, version = _next_of(job)
-    if allowance_price is None:
-        allowance_price = (prices.price(ALLOWANCE_CODE) if allowance_keys else None) or Decimal(0)
+    trade = job.client.kind == ClientKind.TECHNICIAN
     estimate = Estimate.objects.create(
         number=number,
         version=version,
@@ -210,16 +223,19 @@ def estimate_draft(
         currency=workshop.currency,
         tax_name=workshop.tax_name,
         tax_rate=workshop.tax_rate,
+        trade_discount=workshop.trade_discount if trade else 0,
         deposit_rate=workshop.deposit_rate,
         valid_until=timezone.localdate(at) + datetime.timedelta(days=workshop.estimate_days),
         working_days=working_days,
         allowance_keys=allowance_keys,
-        allowance_price=allowance_price,
-        terms=workshop.terms,
+        allowance_price=allowance_price or Decimal(0),
+        terms=(trade and workshop.trade_terms) or workshop.terms,
         photos=[str(photo) for photo in photos],
         created_at=at,
         created_by=by,
     )
+    if allowance_price is None and allowance_keys and (price := prices.price(ALLOWANCE_CODE)) is not None:
+        _save(estimate, {"allowance_price": trade_price(price, estimate)})
     rows: list[Line] = []
     for letter, draft in zip(LETTERS, options, strict=False):
         option = Option.objects.create(
@@ -240,48 +256,171 @@ def estimate_draft(
     return estimate
 
 
-@transaction.atomic
-def estimate_new_version(estimate: Estimate, *, by: Person, at: datetime.datetime | None = None) -> Estimate:
-    """A draft that begins as a copy of a version that was sent, at the prices that version has."""
-    at = at or timezone.now()
+def _copy(estimate: Estimate, *, by: Person, at: datetime.datetime, **changed: Any) -> tuple[Estimate, Estimate]:
+    """The version read afresh, and a draft of the next version without options and lines."""
     job = _lock_to_write(estimate.job)
     old = _settled(estimate)
     workshop = Workshop.ours()
+    same = ("intro", "currency", "trade_discount", "deposit_rate", "working_days", "allowance_price", "terms", "photos")
+    values = {
+        **{name: getattr(old, name) for name in same},
+        # What the allowance has been used for is in the new version's own lines.
+        "allowance_keys": old.allowance_keys - old.hidden_keys,
+        **changed,
+    }
     new = Estimate.objects.create(
         number=old.number,
         version=_next_of(job)[1],
         job=job,
-        intro=old.intro,
-        currency=old.currency,
         tax_name=workshop.tax_name,
         tax_rate=workshop.tax_rate,
-        deposit_rate=old.deposit_rate,
         valid_until=timezone.localdate(at) + datetime.timedelta(days=workshop.estimate_days),
-        working_days=old.working_days,
-        allowance_keys=old.allowance_keys,
-        allowance_price=old.allowance_price,
-        terms=old.terms,
-        photos=old.photos,
         created_at=at,
         created_by=by,
+        **values,
     )
+    return old, new
+
+
+def _copy_option(option: Option, estimate: Estimate, letter: str) -> Option:
+    return Option.objects.create(
+        estimate=estimate,
+        letter=letter,
+        title=option.title,
+        subtitle=option.subtitle,
+        points=option.points,
+        advised=option.advised,
+    )
+
+
+def _copy_lines(lines: Iterable[tuple[Line, Option | None, str]], estimate: Estimate) -> None:
+    """Lines with the option and the kind they have in the copy."""
+    rows = []
+    for line, option, kind in lines:
+        line.pk, line.option, line.estimate, line.kind = None, option, estimate, kind
+        line._state.adding = True
+        rows.append(line)
+    Line.objects.bulk_create(rows)
+
+
+@transaction.atomic
+def estimate_new_version(estimate: Estimate, *, by: Person, at: datetime.datetime | None = None) -> Estimate:
+    """A draft that begins as a copy of a version that was sent, at the prices that version has."""
+    at = at or timezone.now()
+    old, new = _copy(estimate, by=by, at=at)
     copies: dict[int | None, Option | None] = {None: None}
     for option in old.options.all():
-        copies[option.pk] = Option.objects.create(
-            estimate=new,
-            letter=option.letter,
-            title=option.title,
-            subtitle=option.subtitle,
-            points=option.points,
-            advised=option.advised,
-        )
-    lines = list(old.lines.all())
-    for line in lines:
-        line.pk, line.option, line.estimate = None, copies[line.option_id], new
-        line._state.adding = True
-    Line.objects.bulk_create(lines)
-    record("estimate_drafted", by=by, job=job, at=at, estimate=new.title, version=new.version, copied_from=old.version)
+        copies[option.pk] = _copy_option(option, new, option.letter)
+    _copy_lines(
+        [
+            (line, copies[line.option_id], LineKind.WORK if line.kind == LineKind.HIDDEN else line.kind)
+            for line in old.lines.all()
+        ],
+        new,
+    )
+    record(
+        "estimate_drafted",
+        by=by,
+        job=new.job,
+        at=at,
+        estimate=new.title,
+        version=new.version,
+        copied_from=old.version,
+    )
     return new
+
+
+@transaction.atomic
+def estimate_revise(
+    estimate: Estimate, *, found: Sequence[DraftLine], intro: str, by: Person, at: datetime.datetime | None = None
+) -> Estimate:
+    """A draft of the next version of what was agreed: its one option with the extras the client chose, and what was
+    found since. Without an allowance, since nothing is hidden any more. Refused where nothing is agreed."""
+    at = at or timezone.now()
+    agreed = _settled(estimate).agreed
+    if agreed is None or estimate.state != EstimateState.ACCEPTED:
+        raise Refused(_("Nothing is agreed yet that could be revised."))
+    old, new = _copy(estimate, by=by, at=at, intro=intro, allowance_keys=0, allowance_price=Decimal(0))
+    option = _copy_option(agreed.option, new, LETTERS[0])
+    kept = [(line, LineKind.WORK if line.kind == LineKind.EXTRA else line.kind) for line in agreed.lines]
+    kept += [(line, LineKind.WORK) for line in old.hidden]
+    _copy_lines([(line, option if line.option_id else None, kind) for line, kind in kept], new)
+    last = max((line.position for line, _kind in kept), default=0)
+    prices = _Prices(Workshop.ours(), timezone.localdate(at))
+    Line.objects.bulk_create(
+        [_line(new, option, draft, place, prices) for place, draft in enumerate(found, start=last + 1)]
+    )
+    _check_sums(new)
+    _save(new, {"working_days": promises.working_days_for(new, at=at)})
+    record(
+        "estimate_drafted",
+        by=by,
+        job=new.job,
+        at=at,
+        estimate=new.title,
+        version=new.version,
+        copied_from=old.version,
+        revised=True,
+    )
+    return new
+
+
+@transaction.atomic
+def allowance_use(
+    estimate: Estimate,
+    *,
+    keys: int,
+    section: str,
+    to: str = "",
+    message: str = "",
+    by: Person,
+    at: datetime.datetime | None = None,
+) -> Line:
+    """Hidden damage within what the client agreed to: so many keys become agreed work (section names them), and the
+    client is told by a letter where to names an address. Refused beyond the allowance."""
+    at = at or timezone.now()
+    _job, row = _with_client(estimate)
+    if row.state != EstimateState.ACCEPTED:
+        raise Refused(_("Only an agreed estimate has an allowance to use."))
+    row = _settled(row)
+    if not 0 < keys <= row.allowance_keys - row.hidden_keys:
+        raise Refused(_("That is more than the allowance covers: a revised estimate must go out first."))
+    prices = _Prices(Workshop.ours(), timezone.localdate(at))
+    operation = prices.find(ALLOWANCE_CODE)
+    line = Line.objects.create(
+        estimate=row,
+        operation=operation,
+        kind=LineKind.HIDDEN,
+        title=operation.title,
+        section=section[:80],
+        quantity=Decimal(keys),
+        unit=Unit.KEY,
+        unit_price=row.allowance_price,
+        minutes=operation.minutes,
+        stage=operation.stage,
+        position=max((line.position for line in row.lines.all()), default=0) + 1,
+    )
+    stages.agree_work(row.job, minutes_by_stage(_settled(row).agreed_work))
+    if to:
+        letters.letter_queue(
+            to=to,
+            subject=_("Your keyboard %(tag)s: what we found under the old cloth") % {"tag": row.job.tag},
+            text=message.strip(),
+            by=by,
+        )
+    record(
+        "allowance_used",
+        by=by,
+        job=row.job,
+        at=at,
+        estimate=row.title,
+        version=row.version,
+        keys=keys,
+        sum=str(line.total),
+        currency=row.currency,
+        letter=bool(to),
+    )
+    return line
 
 
 def _draft(estimate: Estimate) -> Estimate:
@@ -331,7 +470,7 @@ def line_add(estimate: Estimate, draft: DraftLine, *, option: Option | None = No
     """Adds a line at the end of an option, or of the lines common to all."""
     row = _draft(estimate)
     last = row.lines.filter(option=option).aggregate(last=Max("position"))["last"] or 0
-    line = _line(row, option, draft, last + 1, _Prices(Workshop.ours()))
+    line = _line(row, option, draft, last + 1, _Prices(Workshop.ours(), timezone.localdate()))
     line.save()
     _check_sums(row)
     return line
@@ -735,8 +874,8 @@ def estimate_accept(
     agreed = row.priced(chosen, added)
     _release(row, by=by, at=at)
     stages.agree_work(job, minutes_by_stage(agreed.lines))
-    stages.advance(job, "estimate", by=by, at=at)
-    stages.advance(job, "answer", by=by, at=at)
+    for kind in ("estimate", "answer", "stripped_check"):  # the last where stripping had found more than was agreed
+        stages.advance(job, kind, by=by, at=at)
     if not row.waits_for_deposit:
         _promise(job, row, at=at)
     record(

@@ -15,7 +15,7 @@ from django.utils.translation import gettext_lazy as _
 from shop.core.errors import MeasurementError
 from shop.forms.jobs import DayInput
 from shop.forms.numbers import PlainDecimalField
-from shop.models import Estimate, Line, LineKind, Operation, Option
+from shop.models import Estimate, Line, LineKind, Operation, Option, TaxClass
 from shop.workflow.estimates import MOST_EACH, MOST_UNITS, DraftLine
 
 MOST_PHOTOS = 12
@@ -90,8 +90,17 @@ class LineForm(forms.ModelForm):
         model = Line
         fields = ["title", "section", "quantity", "unit_price"]
 
-    def __init__(self, *args: Any, places: list[tuple[str, str]], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, places: list[tuple[str, str]], taxes: Mapping[str, TaxClass], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self._taxes = dict(taxes)
+        if taxes:
+            kept = ""
+            if self.instance.tax_rate is not None:
+                own = TaxClass(name=self.instance.tax_name, rate=self.instance.tax_rate)
+                kept = next((key for key, tax in taxes.items() if str(tax) == str(own)), "own")
+                self._taxes.setdefault(kept, own)  # a class that is off the list by now stays with its line
+            self.fields["tax"] = _tax_field(self._taxes)
+            self.initial["tax"] = kept
         choices = places
         if self.instance.kind == LineKind.DISCOUNT:
             choices = [choice for choice in places if choice[0] != EXTRA]
@@ -105,8 +114,13 @@ class LineForm(forms.ModelForm):
     def _post_clean(self):
         # The instance takes what was typed, so that sums can be reckoned before anything is kept.
         super()._post_clean()  # type: ignore[misc]
+        if "unit_price" in self.changed_data:
+            self.instance.list_price = None  # a price typed by hand is no share of the list's
         if "unit_price" in self.cleaned_data and self.instance.kind == LineKind.DISCOUNT:
             self.instance.unit_price = -self.cleaned_data["unit_price"]
+        if "tax" in self.cleaned_data:
+            tax = self._taxes.get(self.cleaned_data["tax"])
+            self.instance.tax_name, self.instance.tax_rate = (tax.name, tax.rate) if tax else ("", None)
         place = self.cleaned_data.get("place")
         if place is None:
             return
@@ -118,9 +132,23 @@ class LineForm(forms.ModelForm):
     def values(self) -> dict[str, Any]:
         """What is to be kept of the line."""
         row = self.instance
-        return {
-            name: getattr(row, name) for name in ("title", "section", "quantity", "unit_price", "option_id", "kind")
-        }
+        names = (
+            "title",
+            "section",
+            "quantity",
+            "unit_price",
+            "list_price",
+            "tax_name",
+            "tax_rate",
+            "option_id",
+            "kind",
+        )
+        return {name: getattr(row, name) for name in names}
+
+
+def _tax_field(taxes: Mapping[str, TaxClass]) -> forms.ChoiceField:
+    choices = [("", _("the usual one")), *((key, str(tax)) for key, tax in taxes.items())]
+    return forms.ChoiceField(label=_("Tax"), choices=choices, required=False)
 
 
 def _place(line: Line) -> str:
@@ -154,8 +182,12 @@ class AddLineForm(forms.Form):
     )
     discount = forms.BooleanField(label=_("It is a discount: taken off"), required=False)
 
-    def __init__(self, *args: Any, operations: list[Operation], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, operations: list[Operation], taxes: Mapping[str, TaxClass], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self._taxes = taxes
+        if taxes:
+            self.fields["tax"] = _tax_field(taxes)
+            self.fields["tax"].help_text = _("For free text and discounts; work of the list has its own.")
         self._operations = {str(operation.pk): operation for operation in operations}
         self.fields["operation"].choices = [  # type: ignore[attr-defined]
             ("", _("free text or discount")),
@@ -184,6 +216,7 @@ class AddLineForm(forms.Form):
             title=data["title"] or None,
             unit_price=data["unit_price"],
             kind=LineKind.DISCOUNT if discount else kind,
+            tax=self._taxes.get(data.get("tax", "")),
         )
 
 
@@ -208,6 +241,7 @@ class DraftForms:
         self.estimate = estimate
         self._data = data
         self.operations = list(Operation.objects.in_use())
+        self.taxes = {str(tax.pk): tax for tax in TaxClass.objects.all()}
         options = list(estimate.options.all())
         places = [
             *((str(option.pk), _now("option %(letter)s") % {"letter": option.letter}) for option in options),
@@ -222,12 +256,17 @@ class DraftForms:
         self.groups += [Group(COMMON, None, None), Group(EXTRA, None, None)]
         by_key = {group.key: group for group in self.groups}
         for line in estimate.lines.all():
-            by_key[_place(line)].lines.append(LineForm(data, instance=line, prefix=f"l{line.pk}", places=places))
+            by_key[_place(line)].lines.append(
+                LineForm(data, instance=line, prefix=f"l{line.pk}", places=places, taxes=self.taxes)
+            )
         adding = str(data.get("add", "")) if data else ""
         for group in self.groups:
             # Only the row whose button was pressed is read; the others stay as they were opened.
             group.add = AddLineForm(
-                data if group.key == adding else None, prefix=f"n{group.key}", operations=self.operations
+                data if group.key == adding else None,
+                prefix=f"n{group.key}",
+                operations=self.operations,
+                taxes=self.taxes,
             )
         self.adding = by_key.get(adding)
         self.advised = str(data.get("advised", "")) if data else next((str(o.pk) for o in options if o.advised), "")

@@ -1,6 +1,7 @@
 """What tablets send, and the token they send it with. All answers are JSON; none is a redirect."""
 
 import json
+from collections.abc import Mapping
 from typing import Any
 
 from django.http import HttpRequest, JsonResponse
@@ -13,11 +14,12 @@ from django.views.decorators.http import require_POST, require_safe
 from keyboards.core.quantities import QUANTITIES
 from keyboards.models import Check, KeyReading
 from keyboards.workflow.entries import CheckClosed, entries_apply
-from shop.access import TECHNICIAN, PersonRequest, allowed, fetch
+from shop.access import TECHNICIAN, PersonRequest, allowed
 from shop.workflow.refusal import Refused
 
 MOST_OPERATIONS = 50
 LARGEST_BODY = 256 * 1024  # fifty notes of the greatest length fit
+OTHER = "other"  # a box belongs to one person: nobody sends it for another
 
 
 class NotReadable(ValueError):  # noqa: N818  (an answer, not a fault)
@@ -37,14 +39,20 @@ def bench_token(request: PersonRequest) -> JsonResponse:
 def operations(request: PersonRequest, pk: int) -> JsonResponse:
     """A batch of up to fifty entries of one check.
 
-    200 {"kept": [op], "refused": [{"op", "why"}], "keys": {key: what holds}, "time"}; 400 when the body is no such
-    batch; 401 signed out; 403 stale token; 404 no such check; 409 the check is closed.
+    200 {"kept": [op], "refused": [{"op", "reason", "why"}], "keys": {key: what holds}, "time"}; 400 when the body is no
+    such batch; 401 signed out, or ("other") somebody else than the "person" of the batch is signed in; 403 stale token;
+    404 no such check; 409 the check is closed.
     """
-    check = fetch(Check.objects.all(), pk=pk)
+    check = Check.objects.filter(pk=pk).first()
+    if check is None:
+        return answer(404, error=_("This check is no longer there."))
     try:
-        batch = read_body(request, "operations", MOST_OPERATIONS)
+        body = read_body(request)
+        batch = list_in(body, "operations", MOST_OPERATIONS)
     except NotReadable as error:
         return answer(400, error=str(error))
+    if body.get("person", request.user.pk) != request.user.pk:
+        return answer(401, error=OTHER)
     try:
         result = entries_apply(check, batch, by=request.user)
     except CheckClosed as refusal:
@@ -54,7 +62,7 @@ def operations(request: PersonRequest, pk: int) -> JsonResponse:
     return answer(
         200,
         kept=list(result.kept),
-        refused=[{"op": refusal.op, "why": refusal.why} for refusal in result.refused],
+        refused=[{"op": one.op, "reason": one.reason, "why": one.why} for one in result.refused],
         keys={str(key): standing(row) for key, row in result.keys.items()},
     )
 
@@ -76,8 +84,8 @@ def standing(row: KeyReading) -> dict[str, Any]:
     }
 
 
-def read_body(request: HttpRequest, name: str, most: int) -> list[object]:
-    """The list under that name in a JSON body, whatever was sent. NotReadable with a sentence for anything else."""
+def read_body(request: HttpRequest) -> dict[str, Any]:
+    """The object in a JSON body, whatever was sent. NotReadable with a sentence for anything else."""
     size = request.META.get("CONTENT_LENGTH") or ""
     if size.isdecimal() and int(size) > LARGEST_BODY:
         raise NotReadable(_("More was sent than can be taken at once."))
@@ -85,7 +93,14 @@ def read_body(request: HttpRequest, name: str, most: int) -> list[object]:
         body = json.loads(request.body, parse_constant=_no_constant)
     except (ValueError, RecursionError):  # bad JSON, bad UTF-8, endless digits; brackets a thousand deep
         raise NotReadable(_("What was sent is not JSON.")) from None
-    found = body.get(name) if isinstance(body, dict) else None
+    if not isinstance(body, dict):
+        raise NotReadable(_("What was sent is not what was asked for."))
+    return body
+
+
+def list_in(body: Mapping[str, Any], name: str, most: int) -> list[object]:
+    """The list under that name, of at most so many. NotReadable with a sentence otherwise."""
+    found = body.get(name)
     if not isinstance(found, list):
         raise NotReadable(_("A list under the name “%(name)s” is needed.") % {"name": name})
     if len(found) > most:

@@ -17,7 +17,7 @@ from keyboards.core.entries import Problem, read_operation
 from keyboards.forms.photos import PhotoForm
 from keyboards.images import LARGEST_FILE
 from keyboards.models import Check, Photo
-from keyboards.views.entries import answer
+from keyboards.views.entries import OTHER, answer
 from keyboards.words import sentence
 from keyboards.workflow.photos import photo_add as keep
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for
@@ -92,7 +92,11 @@ def photo_send(request: PersonRequest, pk: int) -> JsonResponse:
 
     200 {"kept": [op]} or {"refused": [{"op", "why"}]}; 400 no photo in it; 401, 403, 404, 409 as for operations.
     """
-    check = fetch(Check.objects.select_related("job__compass"), pk=pk)
+    if request.POST.get("person", str(request.user.pk)) != str(request.user.pk):
+        return answer(401, error=OTHER)
+    check = Check.objects.select_related("job__compass").filter(pk=pk).first()
+    if check is None:
+        return answer(404, error=_("This check is no longer there."))
     if check.is_closed:
         return answer(409, error=_("This check is closed. Open it again to add a photo."))
     compass = getattr(check.job, "compass", None)

@@ -24,7 +24,7 @@ from keyboards.models import Check, Entry, Finding, KeyReading
 from keyboards.pictures import grade_words
 from keyboards.sheets import Column, columns_of, findings_words, mark_of, odd_keys
 from keyboards.views.checks import check_for, compass_for, sheet_context
-from keyboards.views.entries import NotReadable, answer, read_body
+from keyboards.views.entries import NotReadable, answer, list_in, read_body
 from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign
 from keyboards.workflow.entries import CheckClosed, entries_apply, entries_write
 from shop.access import TECHNICIAN, PersonRequest, allowed, may
@@ -49,7 +49,7 @@ def check_cells(request: PersonRequest, number: int, pk: int) -> JsonResponse:
     compass_for(check.job)
     units = request.user.units
     try:
-        cells = [cell if isinstance(cell, dict) else {} for cell in read_body(request, "cells", MOST_CELLS)]
+        cells = [cell if isinstance(cell, dict) else {} for cell in list_in(read_body(request), "cells", MOST_CELLS)]
     except NotReadable as error:
         return answer(400, error=str(error))
     try:

@@ -14,6 +14,8 @@ BASE_DIR = Path(__file__).resolve().parent.parent
 
 DEBUG = env.flag("DEBUG", default=False)
 DATA_DIR = env.folder("DATA_DIR", default=BASE_DIR / ".data")
+# On another disk if it can be: a backup beside the data goes with it.
+BACKUP_DIR = env.folder("BACKUP_DIR", default=DATA_DIR / "backups")
 
 
 def _secret_key() -> str:
@@ -208,7 +210,7 @@ CONTENT_SECURITY_POLICY = {
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"plain": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "formatters": {"plain": {"()": "shop.logs.OneLine"}},
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
     "root": {"handlers": ["console"], "level": "INFO"},
     # Both tell every step of every document.

@@ -31,6 +31,8 @@ def test_surroundings(tmp_path_factory):
     (folder / "static").mkdir()
     with override_settings(
         PASSWORD_HASHERS=["django.contrib.auth.hashers.MD5PasswordHasher"],
+        DATA_DIR=folder,
+        BACKUP_DIR=folder / "backups",
         MEDIA_ROOT=folder / "media",
         STATIC_ROOT=folder / "static",
         EMAIL_FILE_PATH=folder / "outbox",

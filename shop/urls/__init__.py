@@ -3,7 +3,7 @@
 from django.urls import include, path, register_converter
 
 from shop.core import tags
-from shop.views import home, people
+from shop.views import health, home, people
 
 
 class TagConverter:
@@ -35,6 +35,7 @@ register_converter(EstimateNumberConverter, "estimate")
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("health/", health.health, name="health"),
     path("sign-in/", people.sign_in, name="sign_in"),
     path("sign-out/", people.sign_out, name="sign_out"),
     path("me/", people.person_settings, name="person_settings"),
@@ -44,3 +45,5 @@ urlpatterns = [
     path("", include("shop.urls.records")),
     path("", include("keyboards.urls")),
 ]
+
+handler500 = "shop.views.faults.server_error"

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from shop.views import answers, bills, estimates, hours, letters, office, prices
+from shop.views import answers, bills, estimates, health, hours, letters, office, prices
 
 _estimate = "estimates/<estimate:number>/"
 _bill = "bills/<int:bill_id>/"
@@ -10,6 +10,8 @@ _link = "estimate/<str:token>/"
 
 urlpatterns = [
     path("office/", office.office, name="office"),
+    path("office/program/", health.program, name="program"),
+    path("office/program/back-up/", health.backup_now, name="backup_now"),
     path("office/prices/", prices.price_list, name="price_list"),
     path("office/prices/add/", prices.price_add, name="price_add"),
     path("office/prices/import/", prices.price_import, name="price_import"),

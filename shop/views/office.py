@@ -16,6 +16,7 @@ from shop.access import OWNER, PersonRequest, allowed
 from shop.models import Answer, AnswerKind, Bill, Estimate, EstimateState, Job
 from shop.models.jobs import JobQuerySet
 from shop.views.bills import owed_by, sums
+from shop.workflow.backups import state
 from shop.workflow.letters import WAITING
 
 # Days after which somebody should ask the client again, and before which a lapse is announced: an estimate.
@@ -118,6 +119,7 @@ def office(request: PersonRequest) -> HttpResponse:
         "owed": owed,
         "owed_sums": sums(owed),
         "overdue": [row for row in owed if row.late],
+        "backup_due": state().stale(now),
         "letters": Email.objects.filter(status__in=WAITING).count(),
         "given_up": Email.objects.filter(status=STATUS.failed).count(),
     }

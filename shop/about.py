@@ -1,0 +1,24 @@
+"""Which version this is, and what each one brought, for those who work with it."""
+
+from django.utils.functional import Promise
+from django.utils.translation import gettext_lazy as _
+
+VERSION = "0.2.0"
+
+# The newest first: version, what is new in sentences.
+NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
+    (
+        "0.2.0",
+        (
+            _("Bills, payments, what is owed, and files for the bookkeeper."),
+            _("Finding a set by whatever is known of it, misspelt or not."),
+            _("Two checks of one piano held against each other; comebacks written down and learnt from."),
+            _("Quoted against actual hours."),
+            _("Verified backups every day, before every update and at a press; restoring; moving to PostgreSQL."),
+        ),
+    ),
+    (
+        "0.1.0",
+        (_("From the counter and back to it: checks, advice, estimates, specs, stages, proof, records."),),
+    ),
+)

@@ -1,0 +1,26 @@
+"""The log: one line for each thing that happened, without what is private."""
+
+import logging
+import re
+import traceback
+
+# The client's link in an address opens an estimate.
+_SECRET = re.compile(r"(/estimate/)[A-Za-z0-9_-]{20,}")
+_FRAMES = 4
+
+
+class OneLine(logging.Formatter):
+    """Time, level, where, what; an exception in the same line: its kind, its words, the last places it came through.
+
+    Only the first line of its words: PostgreSQL tells the values of a row in the second.
+    """
+
+    def format(self, record: logging.LogRecord) -> str:
+        text = record.getMessage()
+        if record.exc_info and record.exc_info[0]:
+            kind, error, trace = record.exc_info
+            frames = traceback.extract_tb(trace)[-_FRAMES:]
+            places = " > ".join(f"{frame.filename.rpartition('site-packages/')[2]}:{frame.lineno}" for frame in frames)
+            text += f": {kind.__name__}: {(str(error).splitlines() or [''])[0]} ({places})"
+        text = _SECRET.sub(r"\1…", " ".join(text.split()))
+        return f"{self.formatTime(record)} {record.levelname} {record.name}: {text}"

@@ -8,6 +8,7 @@ from keyboards.proving import why_not_proved
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.opening import open_trade
 from keyboards.workflow.photos import photo_add
+from keyboards.workflow.pricing import why_stopped
 from shop import seams
 from shop.models import Job, Person
 from shop.workflow.refusal import Refused
@@ -23,8 +24,8 @@ def arrival_check(job: Job) -> str:
 
 
 def stripped_check(job: Job) -> str:
-    """Free once a stripped check is closed."""
-    return _closed_check(job, CheckKind.STRIPPED, _("The stripped check is not closed yet."))
+    """Free once a stripped check is closed and what it found is agreed."""
+    return _closed_check(job, CheckKind.STRIPPED, _("The stripped check is not closed yet.")) or why_stopped(job)
 
 
 def final_check(job: Job) -> str:

@@ -13,7 +13,9 @@ from keyboards.core.quantities import show
 from keyboards.forms.photos import PhotoForm
 from keyboards.models import Check, CheckKind, Comeback, Compass, Decision, GaugeKind, KeyReading
 from keyboards.proving import newest_final
+from keyboards.workflow import pricing
 from shop.access import DESK, TECHNICIAN, may
+from shop.models import EstimateState
 
 register = template.Library()
 
@@ -138,10 +140,20 @@ def check_step(job):
     kind = _CHECK_STAGES[job.stage]
     return {
         "job": job,
+        "stopped": kind == CheckKind.STRIPPED and job.checks.of_kind(kind).closed().exists(),
         "kind": kind.value,
         "kind_words": kind.label,
         "check": job.checks.of_kind(kind).filter(closed_at__isnull=True).first(),
     }
+
+
+@register.inclusion_tag("keyboards/pricing/_panel.html", takes_context=True)
+def found_panel(context, job):
+    """What stripping found beyond what was agreed, while the set stands there. No query where it does not."""
+    if job.stage != "stripped_check" or not may(context["user"], TECHNICIAN):
+        return {"found": None}
+    newer = job.estimates.filter(state__in=(EstimateState.DRAFT, EstimateState.SENT)).first()
+    return {"found": pricing.found_beyond(job), "job": job, "newer": newer}
 
 
 @register.inclusion_tag("keyboards/checks/_of_instrument.html")

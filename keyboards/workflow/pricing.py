@@ -1,11 +1,14 @@
-"""A decision becomes the draft of an estimate: up to three ways, each itemised by operation and section."""
+"""A decision becomes the draft of an estimate: up to three ways, each itemised by operation and section. And what
+stripping found is held against what was agreed: within the allowance, or a revised estimate."""
 
 import datetime
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from itertools import accumulate
 
+from django.db import transaction
 from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
@@ -14,10 +17,21 @@ from keyboards import advising, pictures
 from keyboards.core import choice
 from keyboards.core.advice import Advice
 from keyboards.core.keys import format_keys
-from keyboards.models import CheckKind, Decision, KeyReading
+from keyboards.models import Check, CheckKind, Decision, KeyReading
 from shop.core import money
-from shop.models import Estimate, LineKind, Operation, Person, Workshop
-from shop.workflow.estimates import DraftLine, DraftOption, estimate_draft, price_of
+from shop.models import Estimate, EstimateState, Job, LineKind, Operation, Person, Workshop
+from shop.workflow import stages
+from shop.workflow.estimates import (
+    ALLOWANCE_CODE,
+    DraftLine,
+    DraftOption,
+    allowance_use,
+    estimate_draft,
+    estimate_revise,
+    price_of,
+)
+from shop.workflow.events import record
+from shop.workflow.refusal import Refused
 
 # What every way holds, and what a set may need besides: operation -> findings that ask for it.
 COMMON = ("pins", "ease", "final")
@@ -299,7 +313,7 @@ def estimate_from_decision(decision: Decision, *, by: Person, at: datetime.datet
     """
     at = at or timezone.now()
     job, workshop = decision.job, Workshop.ours()
-    operations = {row.code: row for row in Operation.objects.in_use()}
+    operations = {row.code: row for row in Operation.objects.in_use().as_of(timezone.localdate(at))}
     prices = {code: price_of(row, workshop) for code, row in operations.items()}
     advice = advising.advise(job, decision.basis)
     rows = list(decision.basis.keys.all())
@@ -325,3 +339,222 @@ def estimate_from_decision(decision: Decision, *, by: Person, at: datetime.datet
         at=at,
         decision=decision.pk,
     )
+
+
+# --- after stripping -----------------------------------------------------------------------------
+
+_RANGE = re.compile(r"(\d+)–(\d+)$")
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a closed stripped check found beyond what the client agreed to; keys are numbers in the set.
+
+    lined, renewed: all keys whose wood must be repaired, all that only a new button serves. more_lined, more_renewed:
+    those of them that nobody knew of when the estimate was agreed. more: how many linings are in no line yet (fewer
+    than more_lined where a sample was priced with damage expected on keys not read).
+    """
+
+    check: Check
+    estimate: Estimate
+    lined: tuple[int, ...]
+    renewed: tuple[int, ...]
+    more_lined: tuple[int, ...]
+    more_renewed: tuple[int, ...]
+    more: int
+
+    @property
+    def left(self) -> int:
+        """Keys the allowance still covers."""
+        return self.estimate.allowance_keys - self.estimate.hidden_keys
+
+    @property
+    def within(self) -> bool:
+        """Whether the allowance covers all of it."""
+        return not self.more_renewed and self.more <= self.left
+
+    @property
+    def cost(self) -> Decimal:
+        """What the linings come to at the allowance's price, before tax."""
+        return money.line_total(Decimal(self.more), self.estimate.allowance_price, self.estimate.currency)
+
+    @property
+    def sentence(self) -> str:
+        """What was found, against what the allowance covers."""
+        estimate = self.estimate
+        parts = []
+        if self.more:
+            text = ngettext("%(n)d more key needs wood repairs", "%(n)d more keys need wood repairs", self.more)
+            parts.append(text % {"n": self.more})
+        if self.more_renewed:
+            text = ngettext(
+                "%(n)d more key needs a new button", "%(n)d more keys need new buttons", count := len(self.more_renewed)
+            )
+            parts.append(text % {"n": count})
+        covers = _("The allowance covers %(keys)d at %(each)s, %(sum)s together.") % {
+            "keys": self.left,
+            "each": money.round_money(estimate.allowance_price, estimate.currency),
+            "sum": money.line_total(Decimal(self.left), estimate.allowance_price, estimate.currency),
+        }
+        return _("Stripping found: %(found)s.") % {"found": ", ".join(parts)} + " " + covers
+
+
+def _new_buttons(estimate: Estimate) -> tuple[set[int], int]:
+    """The keys that agreed lines give new buttons by the section, and how many keys have agreed work singly."""
+    covered: set[int] = set()
+    singly = 0
+    for line in estimate.agreed_work:
+        code = line.operation.code if line.operation else ""
+        if code == "button_batch":
+            ends = _RANGE.search(line.section)
+            first, last = (int(ends[1]), int(ends[2])) if ends else (1, int(line.quantity))
+            covered |= set(range(first, last + 1))
+        elif code in (ALLOWANCE_CODE, "button_single") and line.kind != LineKind.HIDDEN:
+            singly += int(line.quantity)
+    return covered, singly
+
+
+def found_beyond(job: Job) -> Found | None:
+    """What the newest closed stripped check found that was not agreed and that nobody has settled yet, or None.
+
+    Settled is what the allowance was used for, what a yes to an estimate written after the check covers, and what the
+    owner left as it is with a reason. Keys that were known to fail when the estimate was written do not count: the
+    client chose what becomes of them.
+    """
+    check = Check.objects.of_kind(CheckKind.STRIPPED).closed().filter(job=job).first()
+    estimate = (
+        job.estimates.filter(state=EstimateState.ACCEPTED).with_lines().prefetch_related("lines__operation").first()
+    )
+    if check is None or estimate is None or check.released_by_id or estimate.created_at > check.closed_at:
+        return None
+    now = advising.advise(job, check)
+    decision = Decision.objects.filter(job=job, at__lte=estimate.created_at).select_related("basis").first()
+    before = advising.advise(job, decision.basis).keys if decision else ()
+    covered, singly = _new_buttons(estimate)
+    known = {key.key for key in before if key.failing} - covered
+    bad = [key for key in now.keys if key.failing and key.key not in covered]
+    fresh = [key for key in bad if key.key not in known]
+    more_lined = tuple(key.key for key in fresh if not key.renew)
+    spare = max(0, singly - len(known))
+    found = Found(
+        check=check,
+        estimate=estimate,
+        lined=tuple(key.key for key in bad if not key.renew),
+        renewed=tuple(key.key for key in bad if key.renew),
+        more_lined=more_lined,
+        more_renewed=tuple(key.key for key in fresh if key.renew),
+        more=max(0, len(more_lined) - spare - estimate.hidden_keys),
+    )
+    return found if found.more or found.more_renewed else None
+
+
+def why_stopped(job: Job) -> str:
+    """The sentence that stops the bench after stripping, "" where the work may go on."""
+    found = found_beyond(job)
+    if found is None:
+        return ""
+    if found.within:
+        return found.sentence + " " + _("The owner goes on within the allowance first.")
+    return found.sentence + " " + _("A revised estimate must be agreed before any more work.")
+
+
+def _named(keys: Sequence[int]) -> str:
+    text = ngettext("key %(keys)s", "keys %(keys)s", len(keys)) % {"keys": format_keys(keys)}
+    return text if len(text) <= 80 else ngettext("%(n)d key", "%(n)d keys", len(keys)) % {"n": len(keys)}
+
+
+def allowance_letter(found: Found) -> str:
+    """The words that tell the client, for the owner to change."""
+    job, estimate, workshop = found.estimate.job, found.estimate, Workshop.ours()
+    reach = " · ".join(part for part in (workshop.phone, workshop.email) if part)
+    return "\n\n".join(
+        (
+            _("Dear %(name)s,") % {"name": job.client.contact or job.client.name},
+            ngettext(
+                "the old cloth is out of your keyboard %(tag)s. %(n)d more key needs its mortise lined (%(keys)s).",
+                "the old cloth is out of your keyboard %(tag)s. %(n)d more keys need their mortises lined (%(keys)s).",
+                found.more,
+            )
+            % {"tag": job.tag, "n": found.more, "keys": format_keys(found.more_lined)},
+            _(
+                "That is within what you agreed to in estimate %(estimate)s: %(n)d at %(each)s, %(sum)s %(currency)s"
+                " before tax, %(gross)s with it. We go on with the work; you need do nothing."
+            )
+            % {
+                "estimate": estimate.title,
+                "n": found.more,
+                "each": money.round_money(estimate.allowance_price, estimate.currency),
+                "sum": found.cost,
+                "currency": estimate.currency,
+                "gross": estimate.with_tax(found.cost),
+            },
+            "\n".join(part for part in (workshop.name, reach) if part),
+        )
+    )
+
+
+@transaction.atomic
+def go_on_within(
+    job: Job, *, to: str = "", message: str = "", by: Person, at: datetime.datetime | None = None
+) -> Estimate:
+    """What stripping found is covered by the allowance: it becomes agreed work, the client is told (to: by letter),
+    the route goes on. Refused beyond the allowance."""
+    job = stages.lock(job)
+    found = found_beyond(job)
+    if found is None:
+        raise Refused(_("Stripping found nothing that is not agreed."))
+    if not found.within:
+        raise Refused(_("That is more than the allowance covers: a revised estimate must go out first."))
+    allowance_use(
+        found.estimate, keys=found.more, section=_named(found.more_lined), to=to, message=message, by=by, at=at
+    )
+    stages.advance(job, "stripped_check", by=by, at=at)
+    return found.estimate
+
+
+@transaction.atomic
+def revise(job: Job, *, by: Person, at: datetime.datetime | None = None) -> Estimate:
+    """Drafts the next version of what was agreed with what stripping found. The bench stands still until its yes."""
+    found = found_beyond(stages.lock(job))
+    if found is None:
+        raise Refused(_("Stripping found nothing that is not agreed."))
+    old = found.estimate
+    lines, told = [], []
+    if found.more:
+        each = old.allowance_price or None
+        lines.append(DraftLine(ALLOWANCE_CODE, Decimal(found.more), section=_named(found.more_lined), unit_price=each))
+        text = ngettext("%(keys)s needs its mortise lined", "%(keys)s need their mortises lined", len(found.more_lined))
+        told.append(text % {"keys": _named(found.more_lined)})
+    if found.more_renewed:
+        keys = _named(found.more_renewed)
+        lines.append(DraftLine("button_single", Decimal(len(found.more_renewed)), section=keys))
+        lines.append(DraftLine("button_setup", Decimal(1), section=keys))
+        text = ngettext("%(keys)s needs a new button", "%(keys)s need new buttons", len(found.more_renewed))
+        told.append(text % {"keys": keys})
+    intro = _(
+        "The old cloth is out, and under it there was more damage than the allowance of our last estimate covers:"
+        " %(found)s. Nothing more is done until you have answered."
+    ) % {"found": "; ".join(told)}
+    return estimate_revise(old, found=lines, intro=f"{intro}\n\n{old.intro}".strip()[:4000], by=by, at=at)
+
+
+@transaction.atomic
+def leave_found(job: Job, *, reason: str, by: Person, at: datetime.datetime | None = None) -> Check:
+    """The work goes on with what was agreed, and what stripping found is left as it is, with a reason: the client said
+    no to the revised estimate, or it does not matter."""
+    job = stages.lock(job)
+    found = found_beyond(job)
+    if found is None:
+        raise Refused(_("Stripping found nothing that is not agreed."))
+    if not reason.strip():
+        raise Refused(_("Say why the work goes on all the same."))
+    if job.estimates.filter(state__in=(EstimateState.DRAFT, EstimateState.SENT)).exists():
+        raise Refused(_("A revised estimate is being written or with the client: withdraw it first."))
+    if job.held_since:
+        stages.job_release(job, by=by, at=at)
+    check = found.check
+    check.released_by, check.release_reason = by, reason.strip()[:300]
+    check.save(update_fields=["released_by", "release_reason"])
+    record("found_left", by=by, job=job, at=at, check=check.pk, reason=check.release_reason)
+    stages.advance(job, "stripped_check", by=by, at=at)
+    return check

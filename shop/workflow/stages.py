@@ -26,6 +26,15 @@ def _sentence(reason: str) -> str:
     }[reason]
 
 
+def _why_not(reason: str, job: Job, stages: list[Stage]) -> str:
+    """The sentence with what stands behind it: why the set is held, what the earlier stage waits for."""
+    if reason == "held":
+        return f"{_sentence(reason)} ({job.hold_reason})"
+    index = route.next_open([row.state for row in stages])
+    behind = why_not_finished(stages[index]) if reason == "earlier_open" and index is not None else ""
+    return f"{_sentence(reason)} {behind}".strip()
+
+
 def _estimate_sent(job: Job) -> str:
     settled = (EstimateState.SENT, EstimateState.ACCEPTED, EstimateState.DECLINED)
     return "" if job.estimates.filter(state__in=settled).exists() else _("No estimate has been sent yet.")
@@ -162,7 +171,7 @@ def stage_begin(stage: Stage, *, by: Person, at: datetime.datetime | None = None
     index = _find(stages, stage)
     stage = stages[index]
     if reason := route.may_begin([row.state for row in stages], index, held=job.held_since is not None):
-        raise Refused(_sentence(reason))
+        raise Refused(_why_not(reason, job, stages))
     stage.state, stage.begun_at, stage.begun_by = route.BEGUN, at, by
     stage.save(update_fields=["state", "begun_at", "begun_by"])
     _start(stage, by=by, at=at)
@@ -179,7 +188,7 @@ def stage_finish(stage: Stage, *, by: Person | None, at: datetime.datetime | Non
     index = _find(stages, stage)
     stage = stages[index]
     if reason := route.may_finish([row.state for row in stages], index, held=job.held_since is not None):
-        raise Refused(_sentence(reason))
+        raise Refused(_why_not(reason, job, stages))
     if sentence := why_not_finished(stage):
         raise Refused(sentence)
     _finish(job, stage, stages, by=by, at=at, note=note)

@@ -11,7 +11,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from keyboards.core.quantities import QUANTITIES
-from keyboards.management.demo import photos, readings
+from keyboards.management.demo import estimates, photos, readings
 from keyboards.management.demo import shop as scenario
 from keyboards.management.demo.comebacks import came_back
 from keyboards.models import Check, CheckKind, Gauge
@@ -78,6 +78,7 @@ class Demonstration:
         self.caliper = Gauge.objects.filter(kind="caliper").first()
         Gauge.objects.update(checked_on=timezone.localdate(self.now) - datetime.timedelta(days=40))
         self._stock()
+        estimates.prices(by=self.owner, now=self.now)
         self.clients: dict[str, Client] = {}
         self.pianos: dict[str, Instrument] = {}
         for number, tale in enumerate(sorted(scenario.TALES, key=lambda tale: -tale.ago), start=1):
@@ -301,6 +302,8 @@ class Telling:
             if stage.kind == "stripped_check":
                 rows = readings.stripped(tale.make, self.keys, self.compass.present, more_torn=tale.more_torn)
                 self._close(self._check(CheckKind.STRIPPED, rows))
+                if not estimates.after_stripping(self.job, by=shop.owner, at=self.later(hours=1)):
+                    return
                 continue
             by = hands[turn % 2]
             stages.stage_begin(stage, by=by, at=self.later(days=1 if tale.ago > 60 else 0, hours=4))

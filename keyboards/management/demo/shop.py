@@ -51,6 +51,7 @@ CLIENTS = {
     "museum": ("institution", "Eastmere House Museum", "C. Dunmore", "keeper@eastmere.example", "01632 960 512"),
     "lysa": ("owner", "Lysa Penhallow", "", "lysa@penhallow.example", "01632 960 607"),
     "corin": ("owner", "Corin Wexley", "", "corin@wexley.example", "01632 960 731"),
+    "inn": ("owner", "Orla Fenwright", "", "orla@fenwright.example", "01632 960 917"),
     "choir": ("institution", "Saltmarsh Choir", "D. Orrin", "choir@saltmarsh.example", "01632 960 844"),
 }
 
@@ -73,6 +74,7 @@ PIANOS = {
     "lysa": Piano("lysa", "upright", "Brackwell", 1903, "22 516"),
     "corin": Piano("corin", "grand", "Odenholt", 1987, "164 090"),
     "choir": Piano("choir", "upright", "Harrowmere", 1951, "70 233"),
+    "inn": Piano("inn", "upright", "Tarn & Ives", 1921, "18 350"),
     "vale2": Piano("vale", "upright", "Harrowmere", 1936, "51 006"),
     "lysa2": Piano("lysa", "grand", "Quillan & Foss", 1911, "4 802"),
 }
@@ -95,6 +97,7 @@ LYSA = Make(
 )  # fmt: skip
 CORIN = Make(seed=1987, mortise=5.50, noise=0.016, worn=0.35, play=0.6)
 CHOIR = Make(seed=1951, mortise=5.58, drift=0.10, noise=0.025, worn=0.7, torn=(1, 2, 3, 60, 61, 88), loose=(35, 36))
+INN = Make(seed=1921, mortise=5.55, noise=0.02, worn=0.6, torn=(22, 47))
 VALE2 = Make(seed=1936, mortise=5.57, noise=0.02, worn=0.8, skew=((38, 1.5), (88, 0.0)))
 LYSA2 = Make(seed=1911, mortise=5.64, noise=0.024, worn=0.6, torn=(5, 18, 19, 44), skew=((88, 1.0),))
 
@@ -104,7 +107,8 @@ class Tale:
     """One set's way through the shop, as far as it has come.
 
     ago: days before today that it came in. until: the last thing that happened ("logged", "counted", "reading",
-    "arrival", "decided", "sent", "declined", "yes", a stage kind (under way), "held", "final", "packed", "home").
+    "arrival", "decided", "sent", "declined", "yes", a stage kind (under way), "held", "final", "packed", "home",
+    "revised": asked again after stripping).
     promise: days from today that the set is promised for, where the shop moved it. choose: "advised" or an option for
     every section. read: how many keys are read when until is "reading". sample: keys of a sample. failing: keys that
     fail the final check. more_torn: wood that stripping shows.
@@ -153,6 +157,10 @@ TALES = (
         wishes="Rattle in the middle octave.",
     ),
     Tale("lysa", LYSA, 26, "buttons", promise=9, more_torn=(15, 64, 65), keys_done=52, wishes="New buttons are fine."),
+    Tale(
+        "inn", INN, 19, "revised", more_torn=(4, 9, 15, 16, 28, 29, 30, 35, 41, 52, 53, 60, 66, 67, 71, 78),
+        wishes="It is played every evening.",
+    ),
     Tale(
         "vale", VALE, 12, "sent", carrier="own van", boxes=1,
         wishes="Angles as built; I shall measure them.", humidity=("55", "50"),

@@ -94,10 +94,15 @@ def odd_keys(readings: Iterable[KeyReading], quantity: str, held: Assumed) -> fr
     values = {row.key: value for row in readings if (value := getattr(row, quantity)) is not None}
     if len(values) < _FEWEST_FOR_SPREAD:
         return frozenset()
+    floor = floor_of(quantity, held)
+    return frozenset(outliers(list(values), list(values.values()), k=held.outlier_k, floor=floor))
+
+
+def floor_of(quantity: str, held: Assumed) -> float:
+    """The least spread that the others are taken to have, in canonical integers."""
     known = QUANTITIES[quantity]
     fine = known.dimension == LENGTH and known.decimals > 1
-    floor = held.outlier_floor * 1000 if fine else _COARSE[known.dimension]
-    return frozenset(outliers(list(values), list(values.values()), k=held.outlier_k, floor=floor))
+    return held.outlier_floor * 1000 if fine else _COARSE[known.dimension]
 
 
 def sheet_of(

@@ -1,8 +1,8 @@
-"""Checks, readings, findings, photos, measuring instruments. `bench/checks/<pk>/` itself is the bench run."""
+"""Checks, readings, findings, photos, measuring instruments; the bench run and the box of a tablet."""
 
 from django.urls import path
 
-from keyboards.views import checks, entries, gauges, photos, readings
+from keyboards.views import checks, entries, gauges, photos, readings, runs
 
 urlpatterns = [
     path("jobs/<tag:number>/checks/new/", checks.check_begin, name="check_begin"),
@@ -25,6 +25,9 @@ urlpatterns = [
     path("jobs/<tag:number>/photos/", photos.photo_add, name="photo_add"),
     path("photos/<uuid:op>.jpg", photos.photo_show, name="photo_show"),
     path("photos/<uuid:op>/small.jpg", photos.photo_small, name="photo_small"),
+    path("bench/checks/<int:pk>/", runs.check_run, name="check_run"),
+    path("bench/box/", runs.box_contents, name="box_contents"),
+    path("bench/worker.js", runs.bench_worker, name="bench_worker"),
     path("bench/token/", entries.bench_token, name="bench_token"),
     path("bench/checks/<int:pk>/operations/", entries.operations, name="operations"),
     path("bench/checks/<int:pk>/photos/", photos.photo_send, name="photo_send"),

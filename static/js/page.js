@@ -22,3 +22,7 @@ document.addEventListener("htmx:responseError", (event) => {
   if (status === 401 || status === 403) say("You are signed out, or this is not for your role. Sign in again in another tab and go on here.");
   else say(`That did not work (answer ${status}). Nothing you typed is lost.`);
 });
+
+// Pages kept on a tablet belong to who was signed in: signed out, or before somebody else signs in, they go.
+if ("caches" in globalThis && !document.querySelector(".topbar .who"))
+  caches.keys().then((names) => names.filter((name) => name.endsWith("-pages")).forEach((name) => caches.delete(name)));

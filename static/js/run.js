@@ -1,0 +1,891 @@
+// The bench run: one key large, a pad, the row and a plot. Everything typed goes into the box first and is shown as kept
+// when it lies there; nothing here waits for the network.
+
+import { openBox, shrink } from "./box.js";
+import { keepPage } from "./offline.js";
+import * as rules from "./rules.js";
+
+const data = JSON.parse(document.getElementById("run-data").textContent);
+const at = (id) => document.getElementById(id);
+const words = data.words;
+const say = (name, values = {}) => words[name].replace(/\{(\w+)\}/g, (_all, key) => values[key]);
+const SVG = "http://www.w3.org/2000/svg";
+const FONT = innerWidth < 1000 ? 17 : 13; // the drawing is 1104 wide and shrinks with the page
+
+// --- what is known ---
+
+const keys = data.keys;
+const keyOf = new Map(keys.map((key) => [key.n, key]));
+const missing = new Set(data.missing);
+const here = keys.map((key) => key.n).filter((key) => !missing.has(key));
+const sharp = new Set(keys.filter((key) => key.sharp).map((key) => key.n));
+const sample = new Set(data.sample);
+const quantities = new Map(data.quantities.map((one) => [one.slug, one]));
+const grades = new Map(data.findings.flatMap((group) => group.findings.map((one) => [one.code, one.grade])));
+const findingTitles = new Map(data.findings.flatMap((group) => group.findings.map((one) => [one.code, one.title])));
+const states = new Map(); // key -> {values, findings, again, note, looked, grade}
+const taken = new Map(); // "quantity key" -> values in force, the oldest first
+const photos = new Map();
+
+const stateOf = (key) => {
+  if (!states.has(key)) states.set(key, { values: {}, findings: {}, again: {}, note: "", looked: false, grade: null });
+  return states.get(key);
+};
+for (const [key, held] of Object.entries(data.holds)) states.set(Number(key), { ...held, looked: held.grade !== null });
+for (const [quantity, groups] of Object.entries(data.repeats))
+  for (const [key, ...values] of groups) taken.set(`${quantity} ${key}`, values);
+const readingsAtFirst = [...taken.values()].reduce((sum, values) => sum + values.length, 0);
+
+// --- how the person likes it, kept on the tablet ---
+
+const shelf = `run ${data.person.id}`;
+const usual = {
+  order: data.sample.length ? "sample" : "up",
+  step: 5,
+  by: "key",
+  gauge: data.gauge,
+  left: data.person.left,
+  position: data.person.position,
+  sound: data.person.sound,
+  keyboard: false,
+  without: [],
+};
+const remembered = () => {
+  try {
+    return JSON.parse(localStorage.getItem(shelf)) || {};
+  } catch {
+    return {};
+  }
+};
+const how = { ...usual, ...remembered(), gauge: data.gauge };
+if (how.order === "sample" && !data.sample.length) how.order = "up";
+const remember = () => {
+  try {
+    localStorage.setItem(shelf, JSON.stringify(how));
+  } catch {
+    // a tablet that keeps no habits is asked again next time
+  }
+};
+
+// --- the order of steps ---
+
+let steps = [];
+let place = 0;
+
+const chosen = () => {
+  const some = data.quantities.filter((one) => !how.without.includes(one.slug));
+  return some.length ? some : data.quantities;
+};
+
+function layOut(from = null) {
+  const wanted = rules.order(how.order, {
+    here,
+    sharp,
+    step: how.step,
+    sample,
+    again: (key) => Object.values(stateOf(key).again).includes("differ"),
+    unread: (key) => chosen().some((one) => !(one.slug in stateOf(key).values)),
+  });
+  const order = wanted.length ? wanted : here;
+  steps =
+    how.by === "key"
+      ? order.flatMap((key) => chosen().map((one) => [key, one.slug]))
+      : chosen().flatMap((one) => order.map((key) => [key, one.slug]));
+  const open = steps.findIndex(([key, slug]) => !(slug in stateOf(key).values) && !(slug in stateOf(key).again));
+  const same = from ? steps.findIndex(([key, slug]) => key === from[0] && slug === from[1]) : -1;
+  place = same >= 0 ? same : Math.max(open, 0);
+}
+
+const current = () => ({ key: steps[place][0], quantity: quantities.get(steps[place][1]) });
+
+// --- sounds: the eyes are on the caliper ---
+
+let audio = null;
+function beep(...tones) {
+  if (!how.sound) return;
+  audio ||= new AudioContext();
+  tones.forEach(([pitch, start, length]) => {
+    const tone = audio.createOscillator();
+    const volume = audio.createGain();
+    tone.frequency.value = pitch;
+    volume.gain.setValueAtTime(0.12, audio.currentTime + start);
+    volume.gain.exponentialRampToValueAtTime(0.001, audio.currentTime + start + length);
+    tone.connect(volume).connect(audio.destination);
+    tone.start(audio.currentTime + start);
+    tone.stop(audio.currentTime + start + length);
+  });
+}
+const click = () => beep([1400, 0, 0.04]);
+const alarm = () => beep([660, 0, 0.12], [440, 0.14, 0.2]);
+
+// --- drawing ---
+
+const row = document.querySelector(".keyrow.live");
+const pitch = Number(row.dataset.pitch);
+const start = Number(row.dataset.x);
+const width = row.viewBox.baseVal.width;
+const placeOf = new Map(keys.map((key, index) => [key.n, index]));
+const middleOf = (key) => start + (placeOf.get(key) + 0.5) * pitch;
+const now = row.querySelector(".now");
+const firstNow = here[0];
+const PLOT = { height: 100, top: 20, bottom: 96 };
+
+const drawn = (name, attributes, parent) => {
+  const element = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+  parent.append(element);
+  return element;
+};
+
+const plot = drawn("svg", { viewBox: `0 0 ${width} ${PLOT.height}`, class: "run-plot-svg", role: "img" }, at("plot"));
+const layers = ["band", "rules", "points", "selected", "line", "texts"].map((name) => drawn("g", { class: name }, plot));
+const [bandLayer, rulesLayer, pointsLayer, selectedLayer, lineLayer, textsLayer] = layers;
+const dots = new Map();
+let axis = null;
+
+const valuesOf = (slug) => {
+  const found = new Map();
+  for (const key of here) {
+    const value = states.get(key)?.values[slug];
+    if (value !== undefined) found.set(key, value);
+  }
+  return found;
+};
+
+const clothBand = (quantity, values) => {
+  if (!quantity.cloths) return quantity.limits;
+  const pin = quantity.cloths.pin;
+  const all = quantity.cloths.bands.map(([low, high]) => [low + pin, high + pin]);
+  if (!values.length) return null;
+  const held = all.map(([low, high]) => values.filter((value) => low <= value && value <= high).length);
+  return all[held.indexOf(Math.max(...held))];
+};
+
+// How many no stocked cloth can serve: wider than the thickest fills, or tighter than the thinnest enters.
+const beyondCloth = (quantity) => {
+  if (!quantity.cloths) return 0;
+  const least = Math.min(...quantity.cloths.bands.map(([low]) => low));
+  const most = Math.max(...quantity.cloths.bands.map(([, high]) => high));
+  let count = 0;
+  for (const [key, value] of valuesOf(quantity.slug)) {
+    const over = value - (stateOf(key).values[quantity.pin] ?? quantity.cloths.pin);
+    if (over < least || over > most) count += 1;
+  }
+  return count;
+};
+
+function scale(quantity) {
+  const values = [...valuesOf(quantity.slug).values()];
+  for (const held of Object.values(data.earlier.values)) if (quantity.slug in held) values.push(held[quantity.slug]);
+  const band = clothBand(quantity, values);
+  const room = quantity.floor * 6;
+  const centre = values.length ? rules.median(values) : band ? (band[0] + band[1]) / 2 : null;
+  if (centre === null) return null;
+  const far = values.map((value) => Math.abs(value - centre)).sort((a, b) => a - b);
+  const most = far.length ? far[Math.floor((far.length - 1) * 0.9)] * 1.3 : 0;
+  const half = Math.max(room, most, band ? Math.max(centre - band[0], band[1] - centre) * 1.15 : 0);
+  return { slug: quantity.slug, low: centre - half, high: centre + half, band, centre };
+}
+
+const heightOf = (value) => {
+  const share = Math.min(1, Math.max(0, (value - axis.low) / (axis.high - axis.low)));
+  return PLOT.bottom - share * (PLOT.bottom - PLOT.top);
+};
+
+function drawPlot() {
+  const { quantity } = current();
+  axis = scale(quantity);
+  for (const layer of layers) layer.replaceChildren();
+  dots.clear();
+  const text = (x, y, content, anchor) => {
+    const attributes = { x, y, "text-anchor": anchor, "font-size": FONT };
+    drawn("text", attributes, textsLayer).textContent = content;
+  };
+  text(start, 13, `${quantity.title}, ${quantity.sign}`, "start");
+  plot.setAttribute("aria-label", quantity.title);
+  for (const [first] of data.sections.slice(1))
+    if (placeOf.has(first)) {
+      const x = start + placeOf.get(first) * pitch;
+      drawn("path", { d: `M${x} ${PLOT.top}V${PLOT.bottom}`, class: "section" }, rulesLayer);
+    }
+  if (axis) {
+    const end = start + keys.length * pitch;
+    if (axis.band) {
+      const [top, bottom] = [heightOf(axis.band[1]), heightOf(axis.band[0])];
+      drawn("rect", { x: start, y: top, width: end - start, height: Math.max(bottom - top, 0) }, bandLayer);
+    }
+    const [low, centre, high] = [axis.low, axis.centre, axis.high].map((value) =>
+      rules.show(Math.round(value), quantity.unit, quantity.decimals),
+    );
+    text(end, 13, say("axis", { low, centre, high }), "end");
+    drawn("path", { d: `M${start} ${heightOf(axis.centre)}H${end}`, class: "centre" }, rulesLayer);
+    for (const [key, value] of valuesOf(quantity.slug)) drawDot(key, value);
+  }
+  moveNow();
+  drawSelection();
+}
+
+function drawDot(key, value) {
+  if (!axis) return drawPlot();
+  const x = middleOf(key);
+  const y = heightOf(value);
+  const outside = axis.band && (value < axis.band[0] || value > axis.band[1]);
+  dots.get(key)?.remove();
+  const dot = drawn("g", { class: `point ${outside ? "outside" : "inside"}`, "data-key": key }, pointsLayer);
+  drawn("path", { d: `M${x} ${heightOf(axis.centre)}V${y}` }, dot);
+  drawn("path", { d: outside ? `M${x} ${y - 4.2}l4.2 4.2-4.2 4.2-4.2-4.2z` : `M${x} ${y}h.1` }, dot);
+  dots.set(key, dot);
+  return dot;
+}
+
+function moveNow() {
+  const { key } = current();
+  now.setAttribute("transform", `translate(${(placeOf.get(key) - placeOf.get(firstNow)) * pitch} 0)`);
+  const x = middleOf(key);
+  lineLayer.replaceChildren();
+  drawn("path", { d: `M${x} ${PLOT.top - 4}V${PLOT.bottom + 4}` }, lineLayer);
+}
+
+function regrade(key) {
+  const state = stateOf(key);
+  const grade = state.grade ?? rules.gradeOf(state, grades, data.worn);
+  const block = row.querySelector(`.key[data-key="${key}"]`);
+  if (block) block.setAttribute("class", `key ${grade === null ? "unread" : `g${grade}`}`);
+}
+
+// --- several keys at once ---
+
+let selection = null; // [first, last]
+
+const selected = () => (selection ? here.filter((key) => key >= selection[0] && key <= selection[1]) : null);
+
+function select(first, last) {
+  selection = first === null ? null : [Math.min(first, last), Math.max(first, last)];
+  showSelection();
+}
+
+function showSelection() {
+  const found = selected() || picked;
+  at("selection").hidden = !found;
+  if (found) {
+    const [first, last] = [found[0], found[found.length - 1]];
+    const names = { first: keyOf.get(first)?.name, last: keyOf.get(last)?.name, n: found.length };
+    at("selection").firstElementChild.textContent = say("selected", names);
+  }
+  drawSelection();
+  showFindings();
+}
+
+function drawSelection() {
+  selectedLayer.replaceChildren();
+  for (const key of selected() || picked || []) {
+    const x = start + placeOf.get(key) * pitch;
+    drawn("rect", { x, y: PLOT.top - 6, width: pitch, height: PLOT.bottom - PLOT.top + 12 }, selectedLayer);
+  }
+}
+
+let picked = null; // keys typed as a list
+
+const targets = () => selected() || picked || [current().key];
+
+let dragFrom = null;
+const keyUnder = (event) => {
+  const box = row.getBoundingClientRect();
+  const x = ((event.clientX - box.left) / box.width) * width;
+  return keys[Math.min(keys.length - 1, Math.max(0, Math.floor((x - start) / pitch)))].n;
+};
+const stage = document.querySelector(".run-row");
+stage.addEventListener("pointerdown", (event) => {
+  if (event.target.closest("button")) return;
+  dragFrom = keyUnder(event);
+  stage.setPointerCapture(event.pointerId);
+});
+stage.addEventListener("pointermove", (event) => {
+  if (dragFrom === null) return;
+  const key = keyUnder(event);
+  if (key !== dragFrom || selection) {
+    picked = null;
+    select(dragFrom, key);
+  }
+});
+stage.addEventListener("pointerup", (event) => {
+  if (dragFrom !== null && keyUnder(event) === dragFrom && !selection) goTo(dragFrom);
+  dragFrom = null;
+});
+stage.addEventListener("pointercancel", () => {
+  dragFrom = null;
+});
+at("selection-clear").addEventListener("click", () => {
+  picked = null;
+  select(null);
+  reading.focus({ preventScroll: true });
+});
+
+function goTo(key) {
+  if (missing.has(key)) return;
+  const { quantity } = current();
+  const found = steps.findIndex(([one, slug]) => one === key && slug === quantity.slug);
+  if (found >= 0) place = found;
+  else steps.splice(place, 0, [key, quantity.slug]); // a key outside the order: read now, then on
+  show();
+}
+
+// --- showing one key ---
+
+const reading = at("reading");
+const readingBox = at("reading-box");
+
+function figure(slug, value) {
+  const quantity = quantities.get(slug);
+  return value === undefined ? "–" : rules.show(value, quantity.unit, quantity.decimals);
+}
+
+function show() {
+  const { key, quantity } = current();
+  const one = keyOf.get(key);
+  asked = "";
+  enters = null;
+  readingBox.classList.remove("odd");
+  at("key-of").textContent = say("key_of", { n: key, count: keys.length });
+  at("key-name").textContent = one.name;
+  at("key-colour").textContent = one.sharp ? words.sharp : words.natural;
+  const index = here.indexOf(key);
+  for (const [id, other] of [["lower", here[index - 1]], ["upper", here[index + 1]]]) {
+    at(`${id}-title`).textContent = other ? say("key", { n: other, name: keyOf.get(other).name }) : "";
+    at(id).textContent = other ? figure(quantity.slug, stateOf(other).values[quantity.slug]) : "";
+  }
+  at("earlier-title").textContent = data.earlier.title || "";
+  at("earlier").textContent = data.earlier.title ? figure(quantity.slug, data.earlier.values[key]?.[quantity.slug]) : "";
+  at("quantity").textContent = quantity.title;
+  at("unit").textContent = quantity.sign;
+  const gauge = data.gauges.find((one) => one.id === gaugeOf(quantity));
+  at("instrument").textContent = gauge ? gauge.name : "";
+  at("key-page").href = data.addresses.key.replace("/0/", `/${key}/`);
+  at("note").value = stateOf(key).note;
+  at("photo-count").textContent = photos.get(key) || "";
+  at("point").textContent = quantity.signed ? "−" : ".";
+  at("point").dataset.key = quantity.signed ? "-" : ".";
+  reading.value = "";
+  if (!axis || axis.slug !== quantity.slug) drawPlot();
+  else moveNow();
+  showStatistics();
+  showFindings();
+}
+
+function showStatistics() {
+  const { quantity } = current();
+  const values = [...valuesOf(quantity.slug).values()];
+  const decimals = quantity.decimals + 1;
+  at("median").textContent = values.length ? figure(quantity.slug, Math.round(rules.median(values))) : "–";
+  at("spread").textContent =
+    values.length > 4 ? rules.show(Math.round(rules.middleHalf(values)), quantity.unit, quantity.decimals) : "–";
+  const groups = [...taken].filter(([name]) => name.startsWith(`${quantity.slug} `)).map(([, found]) => found);
+  const repeats = rules.repeatability(groups);
+  at("repeat").textContent = repeats ? `${rules.show(Math.round(repeats.sd), quantity.unit, decimals)} (${repeats.freedom})` : "–";
+  const wanted = new Set(steps.filter(([, slug]) => slug === quantity.slug).map(([key]) => key));
+  const read = [...wanted].filter((key) => quantity.slug in stateOf(key).values).length;
+  const beyond = beyondCloth(quantity);
+  at("progress").textContent = say("of", { n: read, count: wanted.size }) + (beyond ? ` · ${say("no_cloth", { n: beyond })}` : "");
+}
+
+function tell(text, { bad = false } = {}) {
+  const line = at("said");
+  line.classList.toggle("calm", !bad);
+  line.textContent = text;
+}
+
+// --- entering ---
+
+let asked = ""; // what was typed when "look again" was asked: typed again it is kept
+let enters = null; // of a plug gauge: what enters
+const undone = []; // what may be taken back, the latest last
+
+const gaugeOf = (quantity) => (quantity.gauges.includes(how.gauge) ? how.gauge : null);
+
+function keep() {
+  const { key, quantity } = current();
+  const name = keyOf.get(key).name;
+  const typed = how.position ? rules.pointed(reading.value, quantity.decimals) : reading.value;
+  const found = rules.read(typed, quantity.unit);
+  const trouble = (text) => {
+    readingBox.classList.add("odd");
+    tell(text, { bad: true });
+    alarm();
+  };
+  if (!found) {
+    const example = rules.show(Math.round((quantity.low + quantity.high) / 2), quantity.unit, quantity.decimals);
+    return trouble(say("not_a_number", { typed: reading.value, example }));
+  }
+  if (!found.text) {
+    if (!(quantity.slug in stateOf(key).values)) return tell(words.empty, { bad: true });
+    return step(1);
+  }
+  const fits = quantity.unit === "mm" || quantity.unit === "in" ? ["mm", "in"] : [quantity.unit];
+  if (!fits.includes(found.unit)) return trouble(say("wrong_unit", { typed: reading.value, unit: quantity.sign }));
+  if (found.value < quantity.low || found.value > quantity.high) {
+    const [low, high] = [quantity.low, quantity.high].map((limit) => rules.show(limit, quantity.unit, quantity.decimals));
+    return trouble(say("impossible", { typed: found.text, unit: found.unit, low, high }));
+  }
+  const plug = data.gauges.find((one) => one.id === gaugeOf(quantity))?.plug && quantity.unit !== "deg";
+  if (plug && !enters) {
+    enters = found;
+    reading.value = "";
+    return tell(say("enters", { typed: found.text }));
+  }
+  if (plug && found.value <= enters.value) return trouble(say("order", { typed: enters.text }));
+  const value = plug ? Math.floor((enters.value + found.value) / 2) : found.value;
+  if (asked !== `${key} ${reading.value}`) {
+    const odd = oddness(key, quantity, value);
+    if (odd) {
+      asked = `${key} ${reading.value}`;
+      return trouble(odd);
+    }
+  }
+  const operation = { kind: "reading", key, quantity: quantity.slug, value: found.text, unit: found.unit };
+  operation.instrument = gaugeOf(quantity);
+  if (plug) {
+    if (enters.unit !== found.unit) return trouble(say("wrong_unit", { typed: reading.value, unit: enters.unit }));
+    Object.assign(operation, { value: enters.text, high: found.text });
+  }
+  const text = plug ? `${enters.text}–${found.text}` : found.text;
+  const before = { place, last: stateOf(key).values[quantity.slug] };
+  // Shown at once, so that a fast hand is never waited for; taken back when the tablet cannot keep it.
+  const group = `${quantity.slug} ${key}`;
+  taken.set(group, [...(taken.get(group) || []), value]);
+  place = Math.min(place + 1, steps.length - 1);
+  stateOf(key).values[quantity.slug] = value;
+  stateOf(key).looked = true;
+  stateOf(key).grade = null;
+  const count = taken.get(group).length;
+  enters = null;
+  asked = "";
+  put(operation).then(
+    (kept) => {
+      undone.push({ ...before, kept, group, key, quantity: quantity.slug });
+      click();
+      tell(say(count > 1 ? "again" : "is_kept", { name, typed: text, unit: quantity.sign, n: count }));
+    },
+    () => {
+      taken.get(group).pop();
+      restore(key, quantity.slug, before.last);
+      place = before.place;
+      show();
+      reading.value = text;
+      trouble(words.lost);
+    },
+  );
+  drawDot(key, value);
+  regrade(key);
+  if (steps[before.place] && before.place === steps.length - 1) return finish();
+  return show();
+}
+
+function oddness(key, quantity, value) {
+  const pin = quantity.pin ? stateOf(key).values[quantity.pin] : undefined;
+  if (pin !== undefined && value <= pin)
+    return say("pin", { typed: figure(quantity.slug, value), pin: figure(quantity.pin, pin) });
+  const values = valuesOf(quantity.slug);
+  values.set(key, value);
+  if (values.size < data.spread.fewest) return "";
+  if (!rules.outliers(values, data.spread.k, quantity.floor).includes(key)) return "";
+  values.delete(key);
+  const middle = figure(quantity.slug, Math.round(rules.median([...values.values()])));
+  return say("look", { typed: figure(quantity.slug, value), middle });
+}
+
+function restore(key, slug, value) {
+  if (value === undefined) delete stateOf(key).values[slug];
+  else stateOf(key).values[slug] = value;
+  stateOf(key).grade = null;
+  regrade(key);
+  drawPlot();
+}
+
+function finish() {
+  show();
+  tell(words.all_read);
+  at("keep").focus({ preventScroll: true });
+}
+
+const step = (by) => {
+  place = Math.min(Math.max(place + by, 0), steps.length - 1);
+  show();
+};
+
+function skip() {
+  const { key, quantity } = current();
+  const name = keyOf.get(key).name;
+  put({ kind: "skip", key, quantity: quantity.slug, why: words.why_skip }).then(
+    () => {
+      if (!(quantity.slug in stateOf(key).values)) stateOf(key).again[quantity.slug] = "skip";
+      tell(say("skipped", { name }));
+    },
+    () => tell(words.lost, { bad: true }),
+  );
+  step(1);
+}
+
+function undo() {
+  const last = undone.pop();
+  if (!last) return tell(words.nothing_to_undo);
+  return put({ kind: "withdraw", key: last.key, of: last.kept.op }).then(
+    () => {
+      const values = taken.get(last.group);
+      values.pop();
+      place = Math.min(last.place, steps.length - 1);
+      restore(last.key, last.quantity, values.at(-1) ?? (values.length ? last.last : undefined));
+      show();
+      tell(say("undone", { name: keyOf.get(last.key).name }));
+    },
+    () => tell(words.lost, { bad: true }),
+  );
+}
+
+// --- keys of the pad, of a keyboard, of a caliper that types ---
+
+const TYPED = /^[0-9.,+\-−a-z"'°]$/i;
+
+function press(name) {
+  if (name === "Enter") return keep();
+  readingBox.classList.remove("odd");
+  if (name === "Backspace") reading.value = reading.value.slice(0, -1);
+  else if (reading.value.length < 24) reading.value += name;
+  return preview();
+}
+
+function preview() {
+  const { quantity } = current();
+  const text = how.position ? rules.pointed(reading.value, quantity.decimals) : reading.value;
+  tell(text === reading.value ? "" : say("will_be", { text: `${text} ${quantity.sign}` }));
+}
+
+at("pad").addEventListener("pointerdown", (event) => event.preventDefault()); // the focus stays where the reading is
+at("pad").addEventListener("click", (event) => {
+  const name = event.target.closest("button")?.dataset.key;
+  if (name) press(name);
+});
+reading.addEventListener("input", () => {
+  readingBox.classList.remove("odd");
+  preview();
+});
+
+document.addEventListener("keydown", (event) => {
+  const { target, key } = event;
+  if (event.altKey || event.ctrlKey || event.metaKey || event.isComposing || at("how").open) return;
+  if (target !== reading && target.closest("input, textarea, select")) {
+    if (key === "Escape") reading.focus({ preventScroll: true });
+    return;
+  }
+  if (event.shiftKey && (key === "ArrowLeft" || key === "ArrowRight")) {
+    const by = key === "ArrowLeft" ? -1 : 1;
+    const [first, last] = selection || [current().key, current().key];
+    const anchor = current().key;
+    const end = (anchor === first ? last : first) + by;
+    if (keyOf.has(end)) select(anchor, end);
+  } else if (key === "Enter" && (target === reading || !target.closest("button, a"))) keep();
+  else if (key === "ArrowLeft" || key === "ArrowUp") step(-1);
+  else if (key === "ArrowRight" || key === "ArrowDown") step(1);
+  else if (key === "Escape") {
+    reading.value = "";
+    preview();
+  } else if (target !== reading && (TYPED.test(key) || key === "Backspace")) {
+    if (key === " ") return;
+    press(key);
+    reading.focus({ preventScroll: true });
+  } else return;
+  event.preventDefault();
+});
+
+at("back").addEventListener("click", () => step(-1));
+at("skip").addEventListener("click", skip);
+at("undo").addEventListener("click", undo);
+
+// --- findings, notes, photos ---
+
+let group = data.findings[0]?.group;
+let severity = 2;
+
+const groupButtons = data.findings.map((one) => {
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "finding-group";
+  button.dataset.group = one.group;
+  button.textContent = one.title;
+  at("groups").append(button);
+  return button;
+});
+at("groups").addEventListener("click", (event) => {
+  const name = event.target.closest("button")?.dataset.group;
+  if (!name) return;
+  group = name;
+  showFindings();
+});
+
+function showFindings() {
+  const ones = targets();
+  const worst = (code) => Math.max(0, ...ones.map((key) => stateOf(key).findings[code] || 0));
+  for (const button of groupButtons) {
+    const some = data.findings.find((one) => one.group === button.dataset.group).findings;
+    const count = some.filter((one) => worst(one.code)).length;
+    button.setAttribute("aria-pressed", button.dataset.group === group);
+    button.classList.toggle("has", count > 0);
+    button.dataset.count = count || "";
+  }
+  const list = data.findings.find((one) => one.group === group)?.findings || [];
+  at("toggles").replaceChildren(
+    ...list.map((one) => {
+      const button = document.createElement("button");
+      const bad = worst(one.code);
+      button.type = "button";
+      button.className = "finding-toggle";
+      button.dataset.code = one.code;
+      button.setAttribute("aria-pressed", bad > 0);
+      button.textContent = bad ? `${one.title} ${"●".repeat(bad)}` : one.title;
+      return button;
+    }),
+  );
+}
+
+document.querySelector(".severity").addEventListener("click", (event) => {
+  const chosenOne = event.target.closest("button");
+  if (!chosenOne) return;
+  severity = Number(chosenOne.dataset.severity);
+  for (const button of event.currentTarget.children) button.setAttribute("aria-pressed", button === chosenOne);
+});
+
+at("toggles").addEventListener("click", (event) => {
+  const button = event.target.closest("button");
+  if (!button) return;
+  const { code } = button.dataset;
+  const title = findingTitles.get(code);
+  const ones = targets();
+  const there = ones.every((key) => stateOf(key).findings[code] === severity);
+  const bad = there ? 0 : severity;
+  const changed = ones.filter((key) => (stateOf(key).findings[code] || 0) !== bad);
+  for (const key of changed) {
+    const state = stateOf(key);
+    const before = state.findings[code] || 0;
+    state.findings[code] = bad;
+    if (!bad) delete state.findings[code];
+    state.looked = true;
+    state.grade = null;
+    regrade(key);
+    put({ kind: "finding", key, finding: code, severity: bad }).catch(() => {
+      state.findings[code] = before;
+      regrade(key);
+      tell(words.lost, { bad: true });
+    });
+  }
+  tell(say(bad ? "found" : "cleared", { title, n: changed.length }));
+  showFindings();
+  at("toggles").querySelector(`[data-code="${CSS.escape(code)}"]`)?.focus({ preventScroll: true });
+});
+
+const note = at("note");
+const keepNote = () => {
+  const { key } = current();
+  const text = note.value.trim();
+  if (text === stateOf(key).note) return;
+  stateOf(key).note = text;
+  put({ kind: "note", key, text }).then(
+    () => tell(say("note", { name: keyOf.get(key).name })),
+    () => tell(words.lost, { bad: true }),
+  );
+};
+note.addEventListener("change", keepNote);
+note.addEventListener("keydown", (event) => {
+  if (event.key !== "Enter") return;
+  keepNote();
+  reading.focus({ preventScroll: true });
+});
+
+at("photo").addEventListener("change", async (event) => {
+  const { key } = current();
+  for (const file of event.target.files) {
+    try {
+      await box.putPhoto(await shrink(file), { key });
+      photos.set(key, (photos.get(key) || 0) + 1);
+      if (current().key === key) at("photo-count").textContent = photos.get(key);
+      tell(say("photo", { name: keyOf.get(key).name }));
+    } catch {
+      tell(words.lost, { bad: true });
+    }
+  }
+  event.target.value = "";
+});
+
+const takeKeys = () => {
+  const found = rules.keysIn(at("keys").value, keys)?.filter((key) => !missing.has(key));
+  if (!found?.length) return tell(words.no_keys, { bad: true });
+  selection = null;
+  picked = found;
+  at("keys").value = "";
+  return showSelection();
+};
+at("keys-take").addEventListener("click", takeKeys);
+at("keys").addEventListener("keydown", (event) => {
+  if (event.key === "Enter") takeKeys();
+});
+
+// --- what and how ---
+
+const dialog = at("how");
+const form = dialog.querySelector("form");
+for (const one of data.quantities) {
+  const label = document.createElement("label");
+  label.className = "choice";
+  const input = document.createElement("input");
+  input.type = "checkbox";
+  input.name = "quantity";
+  input.value = one.slug;
+  label.append(input, ` ${one.title}`);
+  at("how-quantities").append(label);
+}
+for (const gauge of [{ id: "", name: "–" }, ...data.gauges]) at("how-gauge").append(new Option(gauge.name, gauge.id));
+
+at("how-open").addEventListener("click", () => {
+  for (const input of form.querySelectorAll("[name=quantity]")) input.checked = !how.without.includes(input.value);
+  form.elements.order.value = how.order;
+  form.elements.by.value = how.by;
+  form.elements.step.value = how.step;
+  at("how-gauge").value = how.gauge ?? "";
+  for (const name of ["left", "position", "sound", "keyboard"]) form.elements[name].checked = how[name];
+  dialog.showModal();
+});
+dialog.addEventListener("close", () => {
+  const { key, quantity } = current();
+  how.without = [...form.querySelectorAll("[name=quantity]:not(:checked)")].map((input) => input.value);
+  const orderChanged = how.order !== form.elements.order.value;
+  how.order = form.elements.order.value;
+  how.by = form.elements.by.value;
+  how.step = Math.min(12, Math.max(2, Number(form.elements.step.value) || 5));
+  how.gauge = at("how-gauge").value ? Number(at("how-gauge").value) : null;
+  for (const name of ["left", "position", "sound", "keyboard"]) how[name] = form.elements[name].checked;
+  remember();
+  layOut(orderChanged ? null : [key, quantity.slug]);
+  applyHow();
+  show();
+  drawPlot();
+});
+
+function applyHow() {
+  at("bench").classList.toggle("left-handed", how.left);
+  reading.inputMode = how.keyboard ? "decimal" : "none";
+  if (how.sound) audio ||= new AudioContext();
+}
+
+// --- the corner always tells the truth ---
+
+const corner = at("saving");
+let box = null;
+let readings = readingsAtFirst;
+
+function put(operation) {
+  if (!box) return Promise.reject(new Error("no box"));
+  if (operation.kind === "reading") readings += 1;
+  return box.put(operation).catch((error) => {
+    if (operation.kind === "reading") readings -= 1;
+    throw error;
+  });
+}
+
+function truth() {
+  const { waiting, photos: pictures, refused, network, clock, elsewhere } = box.state;
+  const parts = [readings === 1 ? words.one_kept : say("kept", { n: readings })];
+  let look = "";
+  if (waiting) {
+    const [name, state] = {
+      ok: ["sending", ""],
+      away: ["waiting", "waiting"],
+      out: ["out", "failed"],
+      other: ["other", "failed"],
+      closed: ["closed", "failed"],
+    }[network];
+    parts.push(say(name, { n: waiting }));
+    if (pictures) parts.push(say("photos", { n: pictures }));
+    look = state;
+  }
+  if (refused) {
+    parts.push(say("refused", { n: refused }));
+    look = "failed";
+  }
+  if (elsewhere) parts.push(say("elsewhere", { n: elsewhere }));
+  if (clock) parts.push(say("clock", { minutes: Math.round(Math.abs(clock) / 60) }));
+  const text = parts.join(" · ");
+  if (corner.textContent !== text) corner.textContent = text;
+  corner.className = `saving ${look}`;
+}
+
+let refresh = 0;
+function settled() {
+  clearTimeout(refresh);
+  if (!box.state.waiting) refresh = setTimeout(() => keepPage(data.addresses.worker), 3000);
+}
+
+// What lies in the box is newer than this page where it was loaded without network.
+function overlay(entry) {
+  const { kind, key, quantity, value, unit, high, finding, severity: bad, text } = entry.operation;
+  const state = key ? stateOf(key) : null;
+  if (kind === "reading") {
+    const group = `${quantity} ${key}`;
+    const [low, most] = [value, high ?? value].map((typed) => rules.read(typed, unit)?.value ?? 0);
+    const middle = Math.floor((low + most) / 2);
+    taken.set(group, [...(taken.get(group) || []), middle]);
+    state.values[quantity] = middle;
+    state.looked = true;
+    readings += 1;
+    undone.push({ place: 0, last: undefined, kept: entry.operation, group, key, quantity });
+  } else if (kind === "finding") {
+    if (bad) state.findings[finding] = bad;
+    else delete state.findings[finding];
+    state.looked = true;
+  } else if (kind === "note") state.note = text;
+  else if (kind === "skip") state.again[quantity] ||= "skip";
+  else if (kind === "photo" && key) photos.set(key, (photos.get(key) || 0) + 1);
+  else if (kind === "withdraw") {
+    const place_ = undone.findIndex((one) => one.kept.op === entry.operation.of);
+    if (place_ >= 0) {
+      const [gone] = undone.splice(place_, 1);
+      const values = taken.get(gone.group);
+      values.pop();
+      readings -= 1;
+      if (values.length) stateOf(gone.key).values[gone.quantity] = values.at(-1);
+      else delete stateOf(gone.key).values[gone.quantity];
+    }
+  }
+  if (state) state.grade = null;
+}
+
+const { id: person, name } = data.person;
+const csrf = JSON.parse(document.body.getAttribute("hx-headers") || "{}")["X-CSRFToken"] || "";
+try {
+  box = await openBox({ person, name, check: data.check.id, title: data.check.title, csrf, ...data.addresses });
+  for (const entry of box.entries()) if (!entry.why) overlay(entry);
+  box.addEventListener("change", () => {
+    truth();
+    settled();
+  });
+  box.addEventListener("answer", (event) => {
+    for (const [key, held] of Object.entries(event.detail)) {
+      // A key with something still on its way keeps what the tablet knows.
+      if (box.entries().some((entry) => entry.operation.key === Number(key))) continue;
+      states.set(Number(key), { ...held, looked: held.grade !== null });
+      regrade(Number(key));
+    }
+  });
+} catch {
+  corner.className = "saving failed";
+  corner.textContent = words.no_box;
+  for (const field of document.querySelectorAll("#bench :is(button, input)")) field.disabled = true;
+}
+layOut();
+applyHow();
+show();
+drawPlot();
+for (const key of here) regrade(key);
+if (box) {
+  truth();
+  reading.focus({ preventScroll: true });
+  document.documentElement.dataset.ready = "yes";
+  keepPage(data.addresses.worker);
+}

@@ -10,6 +10,7 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 
 from shop.core import money, route
+from shop.documents.changes import changes_since
 from shop.documents.pdf import render_pdf
 from shop.models import Estimate, Line, LineKind, Workshop
 from shop.models.estimates import PricedOption
@@ -103,6 +104,7 @@ def estimate_context(estimate: Estimate, *, sent_at: datetime.datetime | None = 
         "estimate": estimate,
         "job": estimate.job,
         **estimate_sums(estimate),
+        "changes": changes_since(estimate),
         "moment": moment,
         "made_at": timezone.localtime(moment or estimate.created_at),
     }

@@ -30,6 +30,13 @@ def money(amount: Decimal | float | None, currency: str) -> str:
 
 
 @register.filter
+def signed(amount: Decimal, currency: str) -> str:
+    """A difference with its sign: +48.00, −12.00, 0.00."""
+    sign = "+" if amount > 0 else "\u2212" if amount < 0 else ""
+    return sign + money(abs(amount), currency)
+
+
+@register.filter
 def taken_off(payment: Payment, currency: str) -> str:
     """A payment as it stands under a bill: −512.90; money that went back counts the other way."""
     return money(-payment.amount, currency)

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 
 from shop.access import DESK, OWNER, PersonRequest, allowed, estimate_for, fetch, job_for, may
 from shop.core.errors import MeasurementError
+from shop.documents.changes import changes_since
 from shop.documents.estimate import estimate_pdf, estimate_sums
 from shop.documents.pdf import pdf_response
 from shop.forms.estimates import (
@@ -62,6 +63,7 @@ def estimate_page(estimate: Estimate) -> dict[str, Any]:
         "workshop": Workshop.ours(),
         "moment": estimate.sent_at,
         **estimate_sums(estimate),
+        "changes": changes_since(estimate),
     }
 
 

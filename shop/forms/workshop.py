@@ -1,14 +1,18 @@
 """What the owner says about the shop."""
 
 import datetime
+import io
+import warnings
 from decimal import Decimal
 from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.core.files.uploadedfile import UploadedFile
 from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
+from PIL import Image, ImageOps
 
 from shop.core import money
 from shop.core.errors import MeasurementError
@@ -16,6 +20,30 @@ from shop.forms.numbers import PlainDecimalField, WholeInput
 from shop.models import Workshop
 
 _MOST_HOLIDAYS = 400
+
+
+LARGEST_LOGO = 5 * 1024 * 1024
+MOST_PIXELS = 20_000_000
+LOGO_SIZE = (900, 450)  # as it is printed at most 60 x 30 mm: 380 dots an inch
+
+
+def logo_png(upload: UploadedFile) -> bytes:
+    """A PNG or JPEG as PNG, at most LOGO_SIZE; ValidationError with a sentence for anything else."""
+    if (upload.size or 0) > LARGEST_LOGO:
+        raise ValidationError(_("This file is too large: at most %(most)d MB.") % {"most": LARGEST_LOGO // 1024**2})
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            picture: Image.Image = Image.open(upload, formats=("PNG", "JPEG"))
+            if picture.width * picture.height > MOST_PIXELS:
+                raise ValidationError(_("This picture has too many pixels: make it smaller first."))
+            picture = ImageOps.exif_transpose(picture).convert("RGBA")
+    except (OSError, SyntaxError, ValueError, Image.DecompressionBombWarning, Image.DecompressionBombError):
+        raise ValidationError(_("This is no picture that can be read. Choose a PNG or JPEG file.")) from None
+    picture.thumbnail(LOGO_SIZE)
+    out = io.BytesIO()
+    picture.save(out, "PNG", optimize=True)
+    return out.getvalue()
 
 
 class _CurrencyForm(forms.ModelForm):
@@ -62,6 +90,14 @@ class WorkshopForm(_CurrencyForm):
         help_text=gettext_lazy("A day a line, such as 2026-12-24. Promised dates leave these days out."),
     )
 
+    logo_file = forms.FileField(
+        label=gettext_lazy("Logo on paper"),
+        required=False,
+        widget=forms.FileInput(attrs={"accept": "image/png,image/jpeg"}),
+        help_text=gettext_lazy("PNG or JPEG, at most 5 MB. It stands beside the name on estimates, bills and reports."),
+    )
+    logo_off = forms.BooleanField(label=gettext_lazy("Take the logo off"), required=False)
+
     class Meta:
         model = Workshop
         fields = [
@@ -76,10 +112,13 @@ class WorkshopForm(_CurrencyForm):
             "tax_rate",
             "deposit_rate",
             "estimate_days",
+            "reminder_days",
             "bill_days",
+            "trade_discount",
             "guarantee_months",
             "payment",
             "terms",
+            "trade_terms",
             "bill_terms",
             "receipt_terms",
             "care",
@@ -87,10 +126,13 @@ class WorkshopForm(_CurrencyForm):
         ]
         widgets = {
             **{name: forms.Textarea(attrs={"rows": 3}) for name in ("address", "payment", "receipt_terms")},
-            **{name: forms.Textarea(attrs={"rows": 5}) for name in ("terms", "bill_terms", "care")},
-            **{name: WholeInput() for name in ("estimate_days", "bill_days", "guarantee_months", "benches")},
+            **{name: forms.Textarea(attrs={"rows": 5}) for name in ("terms", "trade_terms", "bill_terms", "care")},
+            **{
+                name: WholeInput()
+                for name in ("estimate_days", "reminder_days", "bill_days", "guarantee_months", "benches")
+            },
         }
-        field_classes = dict.fromkeys(("hourly_rate", "tax_rate", "deposit_rate"), PlainDecimalField)
+        field_classes = dict.fromkeys(("hourly_rate", "tax_rate", "deposit_rate", "trade_discount"), PlainDecimalField)
 
     def __init__(self, *args: Any, **kwargs: Any):
         super().__init__(*args, **kwargs)
@@ -111,6 +153,17 @@ class WorkshopForm(_CurrencyForm):
     def day_fields(self) -> list[Any]:
         """The seven fields of the week, Monday first."""
         return [self[f"hours_{day}"] for day in WEEKDAYS]
+
+    def clean_logo_file(self) -> bytes | None:
+        """The picture, decoded and written anew as PNG: nothing of the upload but its pixels is kept."""
+        upload = self.cleaned_data["logo_file"]
+        return logo_png(upload) if upload else None
+
+    def clean_reminder_days(self) -> int:
+        days = self.cleaned_data["reminder_days"]
+        if not 1 <= days <= 365:
+            raise ValidationError(_("Enter 1 to 365 days."))
+        return days
 
     def clean_benches(self) -> int:
         benches = self.cleaned_data["benches"]

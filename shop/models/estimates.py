@@ -11,6 +11,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models import Q
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from shop.core import money, tags
@@ -156,6 +157,13 @@ class Estimate(models.Model):
     def is_over(self, today: datetime.date) -> bool:
         """Whether the day it was good until has passed."""
         return today > self.valid_until
+
+    def reminder_is_due(self, days: int, today: datetime.date) -> bool:
+        """Whether so many days have passed without an answer since it, or a reminder, went out; not once it is over."""
+        last = self.reminded_at or self.sent_at
+        if self.state != EstimateState.SENT or last is None or self.is_over(today):
+            return False
+        return (today - timezone.localdate(last)).days >= days
 
     @property
     def common(self) -> list["Line"]:

@@ -29,5 +29,6 @@ urlpatterns = [
     path(f"{_person}password/", people.person_password, name="person_password"),
     path(f"{_person}deactivate/", people.person_deactivate, name="person_deactivate"),
     path(f"{_person}reactivate/", people.person_reactivate, name="person_reactivate"),
+    path("office/workshop/logo.png", workshop.workshop_logo, name="workshop_logo"),
     path("office/workshop/", workshop.workshop_edit, name="workshop_edit"),
 ]

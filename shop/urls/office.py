@@ -39,6 +39,7 @@ urlpatterns = [
     path(f"{_estimate}discard/", estimates.estimate_discard, name="estimate_discard"),
     path(f"{_estimate}withdraw/", estimates.estimate_withdraw, name="estimate_withdraw"),
     path(f"{_estimate}link/", estimates.link_resend, name="link_resend"),
+    path(f"{_estimate}remind/", estimates.estimate_remind, name="estimate_remind"),
     path(f"{_estimate}link/withdraw/", estimates.link_withdraw, name="link_withdraw"),
     path(f"{_estimate}answer/", estimates.answer_take, name="answer_take"),
     path(f"{_estimate}questions/<int:answer_id>/", estimates.question_reply, name="question_reply"),

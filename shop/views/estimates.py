@@ -340,6 +340,29 @@ def link_resend(request: PersonRequest, number: int) -> HttpResponse:
     )
 
 
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed(OWNER)
+def estimate_remind(request: PersonRequest, number: int) -> HttpResponse:
+    """A letter that reminds, to look at and send."""
+    estimate = _read(number, _version(request))
+    if estimate.state != EstimateState.SENT:
+        messages.error(request, _("Only an estimate that is with the client can be reminded of."))
+        return redirect(estimate)
+    start = {"to": estimate.sent_to or estimate.job.client.email, "message": estimates.usual_reminder(estimate)}
+    form = ResendForm(request.POST or None, initial=start)
+    if request.method == "POST" and form.is_valid():
+        typed = form.cleaned_data
+        return _change(
+            request,
+            estimate,
+            lambda: estimates.estimate_remind(estimate, to=typed["to"], message=typed["message"], by=request.user),
+            _("The reminder is on its way."),
+        )
+    seen = max((link.last_seen_at for link in estimate.links.all() if link.last_seen_at), default=None)
+    context = {**estimate_page(estimate), "form": form, "seen": seen, "over": estimate.is_over(timezone.localdate())}
+    return render(request, "shop/estimates/remind.html", context)
+
+
 @require_POST
 @allowed(OWNER)
 def link_withdraw(request: PersonRequest, number: int) -> HttpResponse:

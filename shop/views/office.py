@@ -13,30 +13,30 @@ from django.views.decorators.http import require_safe
 from post_office.models import STATUS, Email
 
 from shop.access import OWNER, PersonRequest, allowed
-from shop.models import Answer, AnswerKind, Bill, Estimate, EstimateState, Job
+from shop.models import Answer, AnswerKind, Bill, Estimate, EstimateState, Job, Workshop
 from shop.models.jobs import JobQuerySet
 from shop.views.bills import owed_by, sums
 from shop.workflow.backups import state
 from shop.workflow.letters import WAITING
 
-# Days after which somebody should ask the client again, and before which a lapse is announced: an estimate.
-PATIENCE = 7
 # Sets that went home longer ago than this are no longer asked for a bill: they may be from before bills were kept here.
 BILL_DAYS = 90
 
 
 @dataclass(frozen=True)
 class Waiting:
-    """An estimate with the client: since how many days, when opened last, how many days it is still good."""
+    """An estimate with the client: since how many days, when opened last, how many days it is still good, whether the
+    days have passed after which the shop reminds."""
 
     estimate: Estimate
     days: int
     seen: datetime.datetime | None
     left: int
+    remind: bool
 
     @property
     def late(self) -> bool:
-        return self.days >= PATIENCE or self.left < 0
+        return self.remind or self.left < 0
 
 
 def to_bill(today: datetime.date) -> JobQuerySet:
@@ -82,12 +82,14 @@ def office(request: PersonRequest) -> HttpResponse:
     now = timezone.now()
     today = timezone.localdate(now)
     estimates = Estimate.objects.select_related("job__client", "job__instrument")
+    patience = Workshop.ours().reminder_days
     waiting = [
         Waiting(
             row,
             (today - timezone.localdate(row.sent_at)).days if row.sent_at else 0,
             max((link.last_seen_at for link in row.links.all() if link.last_seen_at), default=None),
             (row.valid_until - today).days,
+            row.reminder_is_due(patience, today),
         )
         for row in estimates.waiting_for_answer().prefetch_related("links")
     ]

@@ -594,9 +594,28 @@ def usual_message(estimate: Estimate) -> str:
     }
 
 
-def _new_link(estimate: Estimate, *, to: str, message: str, by: Person, at: datetime.datetime) -> Link:
-    """A link with a fresh token, and the letter that carries it. One link a version is alive at a time."""
-    _withdraw_links(estimate.links.filter(withdrawn_at__isnull=True), at=at, why=_("A newer letter took its place."))
+def usual_reminder(estimate: Estimate) -> str:
+    """The words a reminder begins with, for the owner to change."""
+    job = estimate.job
+    return _(
+        "Dear %(name)s,\n\non %(day)s we sent you our estimate %(estimate)s for your keyboard %(tag)s (%(instrument)s)"
+        " and have not heard from you yet. Is anything unclear? A question is as welcome as a yes or a no."
+    ) % {
+        "name": job.client.contact or job.client.name,
+        "day": formats.date_format(timezone.localtime(estimate.sent_at), "DATE_FORMAT"),
+        "estimate": estimate.title,
+        "tag": job.tag,
+        "instrument": job.instrument.title,
+    }
+
+
+def _new_link(
+    estimate: Estimate, *, to: str, message: str, by: Person, at: datetime.datetime, ends_older: bool = True
+) -> Link:
+    """A link with a fresh token, and the letter that carries it. Older links end, unless the letter only reminds."""
+    if ends_older:
+        alive = estimate.links.filter(withdrawn_at__isnull=True)
+        _withdraw_links(alive, at=at, why=_("A newer letter took its place."))
     token = Link.new_token()
     letter = letters.letter_queue(
         to=to,
@@ -707,6 +726,26 @@ def link_resend(
     row.sent_to = to.strip()
     row.save(update_fields=["sent_to"])
     record("link_sent_again", by=by, job=row.job, at=at, estimate=row.title, version=row.version)
+    return link
+
+
+@transaction.atomic
+def estimate_remind(
+    estimate: Estimate, *, to: str, by: Person, message: str = "", at: datetime.datetime | None = None
+) -> Link:
+    """Reminds the client of an estimate that has no answer: a letter with a link of its own (tokens are not kept, so
+    the old one cannot be written again); the first letter's link goes on opening."""
+    at = at or timezone.now()
+    row = Estimate.objects.select_for_update(of=("self",)).select_related("job__client", "job__instrument")
+    row = row.get(pk=estimate.pk)
+    if row.state != EstimateState.SENT:
+        raise Refused(_("Only an estimate that is with the client can be reminded of."))
+    if row.is_over(timezone.localdate(at)):
+        raise Refused(_("The day it is good until has passed: make a new version."))
+    link = _new_link(row, to=to, message=message or usual_reminder(row), by=by, at=at, ends_older=False)
+    row.reminded_at = at
+    row.save(update_fields=["reminded_at"])
+    record("estimate_reminded", by=by, job=row.job, at=at, estimate=row.title, version=row.version)
     return link
 
 

@@ -12,7 +12,7 @@ from django.core.files.uploadedfile import UploadedFile
 from django.utils.dates import WEEKDAYS
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
-from PIL import Image, ImageOps
+from PIL import Image, ImageFile, ImageOps
 
 from shop.core import money
 from shop.core.errors import MeasurementError
@@ -31,6 +31,7 @@ def logo_png(upload: UploadedFile) -> bytes:
     """A PNG or JPEG as PNG, at most LOGO_SIZE; ValidationError with a sentence for anything else."""
     if (upload.size or 0) > LARGEST_LOGO:
         raise ValidationError(_("This file is too large: at most %(most)d MB.") % {"most": LARGEST_LOGO // 1024**2})
+    ImageFile.LOAD_TRUNCATED_IMAGES = False  # importing WeasyPrint sets it
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)

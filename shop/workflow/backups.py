@@ -28,6 +28,7 @@ from pathlib import Path, PurePosixPath
 from typing import IO, Any
 
 from django.conf import settings
+from django.core.exceptions import ValidationError
 from django.core.files.base import File
 from django.core.files.storage import Storage, default_storage
 from django.core.management import call_command
@@ -506,10 +507,14 @@ def restore(path: Path, *, say: Callable[[str], object] = lambda sentence: None)
     manifest = verify(path)
     _place_is_empty(manifest)
     say(_("The archive is whole: %(rows)d rows, %(files)d files.") % _sizes(manifest))
-    with zipfile.ZipFile(path) as archive:
-        _media_back(archive, manifest)
-        with _database_aside():
-            _rows_back(archive, manifest)
+    try:
+        with zipfile.ZipFile(path) as archive:
+            _media_back(archive, manifest)
+            with _database_aside():
+                _rows_back(archive, manifest)
+    except (OSError, DatabaseError, ValueError, ValidationError) as error:
+        # A row without the one it names, a value that is none: only in an archive that was made up.
+        raise Refused(_("Nothing was restored: %(error)s") % {"error": fault_of(error) or error}) from error
     return manifest
 
 

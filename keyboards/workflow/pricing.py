@@ -178,6 +178,15 @@ def _subtitle(way: _Way, sections: Sequence[Mapping]) -> str:
     return "; ".join(told)
 
 
+def _lined(count: int) -> str:
+    return ngettext("%(count)d mortise lined", "%(count)d mortises lined", count) % {"count": count}
+
+
+def _renewed(count: int) -> str:
+    text = ngettext("%(count)d new button, angles copied", "%(count)d new buttons, angles copied", count)
+    return text % {"count": count}
+
+
 def _points(way: _Way, ways: Sequence[_Way], workshop: Workshop) -> tuple[str, ...]:
     """What a way means, in sentences made of its own figures."""
     chosen = next(one for one in ways if one.chosen)
@@ -191,12 +200,9 @@ def _points(way: _Way, ways: Sequence[_Way], workshop: Workshop) -> tuple[str, .
         )
         points.append(ngettext("we cannot guarantee this one", "we cannot guarantee these", way.loose))
     if way.lined:
-        points.append(ngettext("%(count)d mortise lined", "%(count)d mortises lined", way.lined) % {"count": way.lined})
+        points.append(_lined(way.lined))
     if way.new_buttons:
-        points.append(
-            ngettext("%(count)d new button, angles copied", "%(count)d new buttons, angles copied", way.new_buttons)
-            % {"count": way.new_buttons}
-        )
+        points.append(_renewed(way.new_buttons))
     if (more := way.new_buttons - chosen.new_buttons) > 0:
         points.append(
             ngettext("%(count)d button more than we advise", "%(count)d buttons more than we advise", more)
@@ -535,7 +541,24 @@ def revise(job: Job, *, by: Person, at: datetime.datetime | None = None) -> Esti
         "The old cloth is out, and under it there was more damage than the allowance of our last estimate covers:"
         " %(found)s. Nothing more is done until you have answered."
     ) % {"found": "; ".join(told)}
-    return estimate_revise(old, found=lines, intro=f"{intro}\n\n{old.intro}".strip()[:4000], by=by, at=at)
+    words = f"{intro}\n\n{old.intro}".strip()[:4000]
+    return estimate_revise(old, found=lines, intro=words, points=_points_now(old, found), by=by, at=at)
+
+
+def _points_now(estimate: Estimate, found: Found) -> list[str]:
+    """The agreed option's sentences, with the counts that hold after stripping."""
+    agreed = estimate.agreed
+    points = agreed.option.point_list if agreed else []
+    counts = [
+        (_lined, (ALLOWANCE_CODE,), found.more),
+        (_renewed, ("button_single", "button_batch"), len(found.more_renewed)),
+    ]
+    for told, codes, more in counts:
+        work = (line for line in estimate.agreed_work if line.operation and line.operation.code in codes)
+        had = int(sum((line.quantity for line in work), Decimal(0)))
+        if more:
+            points = [told(had + more), *(point for point in points if point != told(had))]
+    return points
 
 
 @transaction.atomic

@@ -404,7 +404,7 @@ class ResendForm(forms.Form):
     """A new letter with a new link."""
 
     to = forms.EmailField(label=_("E-mail address"))
-    message = forms.CharField(label=_("Your words"), max_length=4000, required=False, widget=_Words(3))
+    message = forms.CharField(label=_("Your words"), max_length=4000, required=False, widget=_Words(6))
 
 
 class WithdrawForm(forms.Form):

@@ -332,16 +332,28 @@ def estimate_new_version(estimate: Estimate, *, by: Person, at: datetime.datetim
 
 @transaction.atomic
 def estimate_revise(
-    estimate: Estimate, *, found: Sequence[DraftLine], intro: str, by: Person, at: datetime.datetime | None = None
+    estimate: Estimate,
+    *,
+    found: Sequence[DraftLine],
+    intro: str,
+    points: Sequence[str] | None = None,
+    by: Person,
+    at: datetime.datetime | None = None,
 ) -> Estimate:
     """A draft of the next version of what was agreed: its one option with the extras the client chose, and what was
-    found since. Without an allowance, since nothing is hidden any more. Refused where nothing is agreed."""
+    found since; points None keeps the option's. Without an allowance, since nothing is hidden any more, and without a
+    deposit where that has come already. Refused where nothing is agreed."""
     at = at or timezone.now()
     agreed = _settled(estimate).agreed
     if agreed is None or estimate.state != EstimateState.ACCEPTED:
         raise Refused(_("Nothing is agreed yet that could be revised."))
-    old, new = _copy(estimate, by=by, at=at, intro=intro, allowance_keys=0, allowance_price=Decimal(0))
+    changed: dict[str, Any] = {"intro": intro, "allowance_keys": 0, "allowance_price": Decimal(0)}
+    if estimate.deposit_paid_at is not None:
+        changed["deposit_rate"] = Decimal(0)
+    old, new = _copy(estimate, by=by, at=at, **changed)
     option = _copy_option(agreed.option, new, LETTERS[0])
+    if points is not None:
+        _save(option, {"points": "\n".join(points)})
     kept = [(line, LineKind.WORK if line.kind == LineKind.EXTRA else line.kind) for line in agreed.lines]
     kept += [(line, LineKind.WORK) for line in old.hidden]
     _copy_lines([(line, option if line.option_id else None, kind) for line, kind in kept], new)

@@ -120,7 +120,7 @@ class OperationForm(forms.ModelForm):
 class TaxClassForm(forms.ModelForm):
     """A class of tax beside the usual one."""
 
-    rate = PlainDecimalField(label=_("tax, %"), min_value=0, max_value=100, max_digits=5, decimal_places=2)
+    rate = PlainDecimalField(label=_("Tax, %"), min_value=0, max_value=100, max_digits=5, decimal_places=2)
 
     class Meta:
         model = TaxClass

@@ -8,11 +8,12 @@ MAKEFLAGS += --no-print-directory
 BIN := .venv/bin
 HOST ?= 127.0.0.1
 PORT ?= 8000
-# Two at once is the most that helps SQLite, which has one writer.
-WORKERS ?= 2
+# One a core; two at once is the most that helps SQLite, which has one writer.
+CORES := $(shell nproc 2>/dev/null || echo 2)
+WORKERS ?= $(if $(filter postgres%,$(DATABASE_URL)),$(CORES),$(if $(filter 1,$(CORES)),1,2))
 export PYTHONUNBUFFERED := 1
 
-.PHONY: help install install-tests demo serve test check suite browser postgres format lock
+.PHONY: help install install-tests demo serve update backup test check suite browser postgres format lock
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{ printf "  make %-14s %s\n", $$1, $$2 }'
@@ -36,17 +37,30 @@ demo: install free-port ## an invented workshop to try, on port 8000
 	@$(serve)
 
 serve: export SITE_ADDRESS := $(or $(SITE_ADDRESS),http://127.0.0.1:$(PORT))
-serve: install free-port ## the program for a real workshop, its data in .data
-	@$(BIN)/python manage.py migrate --verbosity 0
-	@$(BIN)/python manage.py collectstatic --noinput --verbosity 0
+serve: prepare free-port ## the program for a real workshop, its data in .data, backed up every day
 	@echo "Balance Rail is at $$SITE_ADDRESS (listening on $(HOST), port $(PORT))"
-	@$(serve)
+	@$(BIN)/python manage.py backup --loop --skip-checks >/dev/null & backups=$$!; $(serve)
 
-# The web server, with the sender of letters beside it; whatever ends one of them here ends both.
+# Whoever changes the tables has a backup of how they were.
+.PHONY: prepare
+prepare: install
+	@$(BIN)/python manage.py backup --before-migrate
+	@$(BIN)/python manage.py migrate --verbosity 0 --skip-checks
+	@$(BIN)/python manage.py collectstatic --noinput --verbosity 0 --skip-checks
+
+update: ## the newest version: fetch it, back up, bring the tables up to date (then start the program again)
+	@git pull --ff-only
+	@$(MAKE) prepare
+
+backup: install ## a verified backup now (the last line is the archive)
+	@$(BIN)/python manage.py backup --skip-checks
+
+# The web server, with the sender of letters (and in serve the keeper of backups) beside it; the end of the server,
+# or of this, ends all.
 define serve
 $(BIN)/python manage.py letters --loop --skip-checks >/dev/null & letters=$$!; \
 $(BIN)/gunicorn shop.wsgi --bind $(HOST):$(PORT) --workers $(WORKERS) --timeout 120 --log-level warning & server=$$!; \
-trap 'kill $$server $$letters 2>/dev/null || true' EXIT INT TERM; \
+trap 'kill $$server $$letters $${backups:-} 2>/dev/null || true' EXIT INT TERM; \
 wait $$server
 endef
 

@@ -100,7 +100,8 @@ def test_the_demonstration_comes_back_elsewhere_and_works(home, quick_paper, pla
     assert len(media(home)) > 20
     served = place.script(
         "from django.conf import settings; settings.ALLOWED_HOSTS.append('testserver')\n"
-        "from django.core.management import call_command as call; call('collectstatic', verbosity=0, interactive=False)\n"
+        "from django.core.management import call_command\n"
+        "call_command('collectstatic', verbosity=0, interactive=False)\n"
         "from django.test import Client; visitor = Client()\n"
         "from shop.models import Person; visitor.force_login(Person.objects.get(username='edda'))\n"
         "page = visitor.get('/counter/'); print(page.status_code, page.content.decode())"
@@ -404,11 +405,12 @@ def test_a_restore_that_fails_leaves_a_place_that_can_be_restored_into(archive, 
 
 def test_there_must_be_room_for_what_comes_back(archive, monkeypatch):
     manifest = verify(archive)
-    with monkeypatch.context() as patch, pytest.raises(Refused, match="not room enough"):
+    with monkeypatch.context() as patch:
         patch.setattr(connection.introspection, "table_names", list)
         patch.setattr(backups, "_files", lambda storage: iter(()))
         patch.setattr(shutil, "disk_usage", lambda path: shutil._ntuple_diskusage(9, 9, 9))
-        backups._place_is_empty(manifest)
+        with pytest.raises(Refused, match="not room enough"):
+            backups._place_is_empty(manifest)
 
 
 # --- what is in it, and how it is kept ---

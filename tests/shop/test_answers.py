@@ -3,10 +3,12 @@
 import datetime
 import re
 import statistics
+import threading
 import time
 import uuid
 
 import pytest
+from django.db import connections
 from django.test import Client, override_settings
 from django.urls import reverse
 from django.utils import timezone
@@ -256,6 +258,37 @@ def test_guessing_is_slowed_and_real_links_still_open(sent, someone):
     assert someone.get(real).status_code == 200
     other = Client(REMOTE_ADDR="203.0.113.9")
     assert other.get("/estimate/" + "a" * 43 + "/").status_code == 404
+
+
+@pytest.mark.django_db(transaction=True)
+def test_processes_that_count_at_once_lose_no_miss():
+    """Each thread has its own connection, as each process of the program has."""
+    together = threading.Barrier(4)
+    failures: list[Exception] = []
+
+    def miss():
+        try:
+            together.wait(timeout=10)
+            for _ in range(5):
+                guessing.count_miss("guessing:here", seconds=600)
+        except Exception as error:
+            failures.append(error)
+        finally:
+            connections.close_all()
+
+    threads = [threading.Thread(target=miss) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert failures == []
+    assert Miss.objects.get(pk="guessing:here").count == 20
+
+
+def test_the_count_of_misses_ends_after_its_time():
+    assert [guessing.count_miss("guessing:here", seconds=600) for _ in range(2)] == [1, 2]
+    Miss.objects.update(until=timezone.now() - datetime.timedelta(seconds=1))
+    assert guessing.count_miss("guessing:here", seconds=600) == 1
 
 
 def test_behind_a_proxy_the_address_is_what_the_proxy_says_last(someone):

@@ -214,3 +214,48 @@ def test_a_unit_price_is_the_exact_price_rounded(minutes, rate, material, curren
     assert Fraction(money.unit_price(minutes, rate, material, currency)) == Fraction(
         math.floor(exact * scale + Fraction(1, 2)), scale
     )
+
+
+CLASSES = st.lists(
+    st.tuples(
+        st.decimals(min_value=-9999, max_value=9999, places=4),
+        st.sampled_from(["standard", "reduced", "none"]),
+        st.sampled_from([Decimal(20), Decimal("7.5"), Decimal(0)]),
+    ),
+    max_size=12,
+)
+
+
+@given(CLASSES, st.sampled_from(["EUR", "JPY", "KWD"]))
+def test_the_printed_lines_make_the_net_and_net_and_taxes_make_the_gross(lines, currency):
+    totals = money.totals_by_class(lines, Decimal(30), currency)
+    assert totals.net == sum((money.round_money(amount, currency) for amount, _name, _rate in lines), Decimal(0))
+    assert totals.net == sum((part.net for part in totals.parts), Decimal(0))
+    assert totals.tax == sum((part.tax for part in totals.parts), Decimal(0))
+    assert totals.gross == totals.net + totals.tax
+    places = {"JPY": 0, "KWD": 3}.get(currency, 2)
+    for part in totals.parts:
+        assert part.tax == money.tax(part.net, part.rate, currency)  # rounded once a class, never a line
+        assert {-part.net.as_tuple().exponent, -part.tax.as_tuple().exponent} == {places}
+    assert len({(part.name, part.rate) for part in totals.parts}) == len(totals.parts)
+
+
+@given(CLASSES, st.randoms())
+def test_the_order_of_lines_of_several_taxes_changes_nothing(lines, random):
+    mixed = random.sample(lines, len(lines))
+    assert money.totals_by_class(mixed, Decimal(30), "EUR") == money.totals_by_class(lines, Decimal(30), "EUR")
+
+
+@given(
+    st.lists(st.decimals(min_value=-999, max_value=999, places=3), max_size=8), st.sampled_from(["EUR", "JPY", "KWD"])
+)
+def test_one_class_is_the_sum_without_classes(amounts, currency):
+    rate = Decimal("7.5")
+    by_class = money.totals_by_class([(amount, "standard", rate) for amount in amounts], Decimal(30), currency)
+    plain = money.totals(amounts, rate, Decimal(30), currency)
+    assert (by_class.net, by_class.tax, by_class.gross, by_class.deposit) == (
+        plain.net,
+        plain.tax,
+        plain.gross,
+        plain.deposit,
+    )

@@ -701,7 +701,9 @@ note.addEventListener("keydown", (event) => {
 
 at("photo").addEventListener("change", async (event) => {
   const { key } = current();
-  for (const file of event.target.files) {
+  const files = [...event.target.files];
+  event.target.value = ""; // at once: the next photo may be chosen while this one is made smaller
+  for (const file of files) {
     try {
       await box.putPhoto(await shrink(file), { key });
       photos.set(key, (photos.get(key) || 0) + 1);
@@ -711,7 +713,6 @@ at("photo").addEventListener("change", async (event) => {
       tell(words.lost, { bad: true });
     }
   }
-  event.target.value = "";
 });
 
 const takeKeys = () => {

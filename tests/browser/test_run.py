@@ -1,0 +1,487 @@
+"""The bench run in a browser: a fast hand, a caliper that types, odd readings, findings on many keys, no network."""
+
+import random
+import time
+
+import pytest
+from django.urls import reverse
+from PIL import Image
+from playwright.sync_api import expect
+
+from keyboards.core import grading, quantities, spread
+from keyboards.core.entries import KeyState, repeatability
+from keyboards.core.keys import Compass
+from keyboards.models import Entry, EntryKind, Gauge, KeyReading, Photo
+from keyboards.workflow.checks import check_close
+from keyboards.workflow.opening import open_trade
+from tests.factories import make_check, make_job, make_person, make_readings
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+SCRIPT = "/static/js/rules.js"
+
+
+@pytest.fixture
+def technician(sign_in):
+    open_trade()
+    person = make_person(first_name="Rosa", last_name="Amsel")
+    sign_in(person)
+    return person
+
+
+@pytest.fixture
+def check(technician):
+    return make_check(job=make_job(missing=[3]), quantities=["balance_mortise_width", "balance_pin"])
+
+
+def run(page, check):
+    page.goto(reverse("check_run", args=[check.pk]))
+    page.wait_for_selector("html[data-ready]")
+
+
+def corner(page):
+    return page.locator("#saving")
+
+
+IN_THE_BOX = """async () => {
+    const disk = await new Promise((resolve) => {
+        const asked = indexedDB.open("balance-rail", 1);
+        asked.onsuccess = () => resolve(asked.result);
+    });
+    const asked = disk.transaction("entries").objectStore("entries").count();
+    const count = await new Promise((resolve) => { asked.onsuccess = () => resolve(asked.result); });
+    disk.close();
+    return count;
+}"""
+
+
+def all_sent(page, seconds=30):
+    """Waits until the tablet's own storage is empty: the shop's computer has named every entry as kept."""
+    until = time.monotonic() + seconds
+    while (left := page.evaluate(IN_THE_BOX)) and time.monotonic() < until:
+        page.wait_for_timeout(100)
+    assert left == 0, f"{left} entries are still on the tablet: {corner(page).text_content()}"
+
+
+def how(page, **fields):
+    """Opens "What and how", sets radio buttons and boxes, goes on."""
+    page.click("#how-open")
+    for name, value in fields.items():
+        if isinstance(value, bool):
+            page.locator(f"#how [name={name}]").set_checked(value)
+        elif name == "gauge":
+            page.select_option("#how-gauge", value)
+        else:
+            page.check(f"#how [name={name}][value={value}]")
+    page.click("#how [value=ok]")
+
+
+# --- the page ---
+
+
+def test_the_run_is_accessible_and_fits_every_screen(page, screen, axe, fits, check):
+    make_readings(check=check, keys=[*range(4, 60)], balance_mortise_width=5600, balance_pin=3700, grade=1)
+    run(page, check)
+    page.keyboard.type("5.x")
+    page.keyboard.press("Enter")
+    axe(page)
+    fits(page)
+    page.click("#how-open")
+    axe(page)
+    page.click("#how [value=ok]")
+    if screen.startswith("tablet"):
+        high, there = page.evaluate("[document.documentElement.scrollHeight, innerHeight]")
+        assert high <= there, "a tablet must show the run without scrolling"
+    page.goto(reverse("box_contents"))
+    page.wait_for_selector("html[data-ready]")
+    axe(page)
+    fits(page)
+
+
+def test_targets_are_large_enough_for_gloves(page, check):
+    page.set_viewport_size({"width": 810, "height": 1080})
+    run(page, check)
+    small = page.evaluate(
+        """() => [...document.querySelectorAll("main :is(button, input, a)")]
+            .filter((one) => one.offsetParent && one.type !== "file" && one.id !== "reading" && !one.closest("svg"))
+            .map((one) => [one.id || one.textContent.trim(), one.getBoundingClientRect()])
+            .filter(([, box]) => box.height < 44 || box.width < 44).map(([name]) => name)"""
+    )
+    assert [name for name in small if not name.startswith("K-")] == []
+
+
+def test_nothing_moves_when_a_reading_lands(page, check):
+    page.set_viewport_size({"width": 1080, "height": 810})
+    run(page, check)
+    where = """() => [...document.querySelectorAll("#pad button, #back, #groups button, #reading")]
+        .map((one) => one.getBoundingClientRect().top)"""
+    before = page.evaluate(where)
+    page.keyboard.type("5.62")
+    page.keyboard.press("Enter")
+    expect(corner(page)).to_contain_text("1 reading kept")
+    assert page.evaluate(where) == before
+
+
+# --- entering ---
+
+
+def test_two_quantities_of_88_keys_with_the_network_cut_three_times(page, context, watch, check):
+    watch.expect("ERR_INTERNET_DISCONNECTED|Failed to load resource")
+    run(page, check)
+    wanted = []
+    for place, key in enumerate(check.job.compass.present):
+        if place in (15, 40, 66):
+            context.set_offline(True)
+        if place in (25, 52, 80):
+            context.set_offline(False)
+        width, pin = f"{5.6 + key % 3 / 100:.2f}", f"{3.7 + key % 2 / 100:.2f}"
+        for slug, value in (("balance_mortise_width", width), ("balance_pin", pin)):
+            page.keyboard.type(value)
+            page.keyboard.press("Enter")
+            wanted.append((key, slug, value))
+    expect(corner(page)).to_contain_text("174 readings kept")
+    all_sent(page)
+    kept = Entry.objects.filter(check_done=check).order_by("taken_at")
+    assert list(kept.values_list("key", "quantity", "typed")) == wanted
+    assert [entry.seq for entry in kept] == sorted(entry.seq for entry in kept)
+    rows = KeyReading.objects.filter(check_done=check)
+    assert rows.count() == 87
+    assert rows.get(key=88).balance_mortise_width == 5600 + 88 % 3 * 10
+    assert page.locator(".keyrow .key.g0").count() == 87
+    assert page.locator("#plot .point").count() == 87
+    expect(corner(page)).to_have_text("174 readings kept")
+
+
+def test_a_burst_of_a_script_keeps_its_order(page, check):
+    run(page, check)
+    how(page, by="quantity")
+    page.evaluate(
+        """() => {
+            for (let i = 0; i < 60; i += 1) {
+                for (const key of [...`5.${60 + (i % 3)}`, "Enter"])
+                    document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+            }
+        }"""
+    )
+    all_sent(page)
+    kept = Entry.objects.filter(check_done=check).order_by("taken_at").values_list("key", "value")
+    present = check.job.compass.present
+    assert list(kept) == [(present[i], 5600 + i % 3 * 10) for i in range(60)]
+
+
+@pytest.mark.parametrize(
+    ("typed", "value", "unit"),
+    [
+        ("5.62", 5620, "mm"),
+        ("5,62", 5620, "mm"),
+        ("5.62mm", 5620, "mm"),
+        ("0.2213in", 5621, "in"),
+        ('.2213"', 5621, "in"),
+    ],
+)
+def test_a_caliper_that_types_is_understood_with_the_unit_it_sends(page, check, typed, value, unit):
+    run(page, check)
+    page.evaluate("document.activeElement.blur()")
+    page.keyboard.type(typed)
+    page.keyboard.press("Enter")
+    all_sent(page)
+    entry = Entry.objects.get()
+    assert (entry.key, entry.value, entry.unit) == (1, value, unit)
+
+
+def test_inches_for_whoever_prefers_them(page, sign_in, check):
+    person = make_person(units="in")
+    sign_in(person)
+    run(page, check)
+    expect(page.locator("#unit")).to_have_text("in")
+    page.keyboard.type("0.2213")
+    page.keyboard.press("Enter")
+    all_sent(page)
+    assert Entry.objects.get().value == 5621
+
+
+def test_the_point_may_be_set_by_position(page, check):
+    run(page, check)
+    how(page, position=True)
+    page.keyboard.type("562")
+    expect(page.locator("#said")).to_have_text("will be kept as 5.62 mm")
+    page.keyboard.press("Enter")
+    all_sent(page)
+    assert Entry.objects.get().value == 5620
+
+
+def test_the_pad_enters_without_taking_the_focus_away(page, check):
+    run(page, check)
+    for name in "5.62":
+        page.click(f"#pad [data-key='{name}']")
+    expect(page.locator("#reading")).to_have_value("5.62")
+    expect(page.locator("#reading")).to_be_focused()
+    page.click("#pad [data-key=Backspace]")
+    page.click("#keep")
+    all_sent(page)
+    assert Entry.objects.get().value == 5600
+
+
+@pytest.mark.parametrize(
+    ("typed", "sentence"),
+    [
+        ("5.6.2", "“5.6.2” is not a number such as"),
+        ("562", "562 mm cannot be right: 2.00 to 15.00 is possible."),
+        ("5.62g", "is in another unit than mm"),
+    ],
+)
+def test_what_cannot_be_is_said_at_once_and_stays_typed(page, check, typed, sentence):
+    run(page, check)
+    page.keyboard.type(typed)
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text(sentence)
+    expect(page.locator("#reading")).to_have_value(typed)
+    expect(page.locator("#key-of")).to_have_text("Key 1 of 88")
+    assert not Entry.objects.exists()
+
+
+def test_a_reading_far_from_the_others_asks_for_a_second_look_and_is_kept_when_confirmed(page, check):
+    make_readings(check=check, keys=[*range(4, 40)], balance_mortise_width=5600, balance_pin=3700, grade=0)
+    run(page, check)
+    page.keyboard.type("5.99")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("Look again: 5.99 lies far from the others, around 5.60.")
+    assert not Entry.objects.exists()
+    page.keyboard.press("Enter")
+    expect(page.locator("#quantity")).to_have_text("Balance pin")
+    all_sent(page)
+    assert Entry.objects.get().value == 5990
+
+
+def test_a_second_look_that_finds_another_value_keeps_that_one_alone(page, check):
+    make_readings(check=check, keys=[*range(4, 40)], balance_mortise_width=5600, balance_pin=3700, grade=0)
+    run(page, check)
+    page.keyboard.type("5.99")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Escape")
+    page.keyboard.type("5.59")
+    page.keyboard.press("Enter")
+    all_sent(page)
+    assert [entry.value for entry in Entry.objects.all()] == [5590]
+
+
+def test_a_key_read_twice_is_a_repeat_and_gives_the_repeatability(page, check):
+    run(page, check)
+    how(page, by="quantity")
+    page.keyboard.type("5.60")
+    page.keyboard.press("Enter")
+    page.click("#back")
+    page.keyboard.type("5.64")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("reading 2 of this key")
+    expect(page.locator("#repeat")).to_have_text("0.028 (1)")  # sqrt((0.02² + 0.02²) / 1)
+    all_sent(page)
+    assert Entry.objects.filter(key=1).count() == 2
+
+
+def test_the_last_reading_is_taken_back(page, check):
+    run(page, check)
+    page.keyboard.type("5.60")
+    page.keyboard.press("Enter")
+    expect(corner(page)).to_contain_text("1 reading kept")
+    page.click("#undo")
+    expect(page.locator("#quantity")).to_have_text("Balance mortise width")
+    expect(page.locator("#said")).to_contain_text("taken back")
+    all_sent(page)
+    assert Entry.objects.get(kind=EntryKind.WITHDRAW).withdraws == Entry.objects.get(kind=EntryKind.READING).op
+    assert KeyReading.objects.get(key=1).balance_mortise_width is None
+
+
+def test_a_key_is_skipped_and_said_to_be(page, check):
+    run(page, check)
+    page.click("#skip")
+    expect(page.locator("#quantity")).to_have_text("Balance pin")
+    all_sent(page)
+    assert KeyReading.objects.get(key=1).again == {"balance_mortise_width": "skip"}
+
+
+def test_a_plug_gauge_takes_two_numbers_and_keeps_the_interval(page, technician, check):
+    plug = Gauge.objects.filter(kind="plug").first() or Gauge.objects.create(name="Plugs", kind="plug")
+    check.gauge = plug
+    check.save()
+    run(page, check)
+    page.keyboard.type("5.60")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("5.60 enters")
+    page.keyboard.type("5.55")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("must be larger than 5.60")
+    page.keyboard.press("Escape")
+    page.keyboard.type("5.65")
+    page.keyboard.press("Enter")
+    all_sent(page)
+    entry = Entry.objects.get()
+    assert (entry.value, entry.high, entry.gauge_id) == (5600, 5650, plug.pk)
+    assert KeyReading.objects.get(key=1).balance_mortise_width == 5625
+
+
+@pytest.mark.parametrize(
+    ("order", "first"),
+    [
+        ("down", ["C8", "B7"]),
+        ("colour", ["A0", "C1"]),
+        ("step", ["A0", "D♯1"]),
+        ("again", ["E4"]),
+        ("unread", ["A0", "A♯0"]),
+    ],
+)
+def test_keys_come_in_the_order_that_was_chosen(page, check, order, first):
+    make_readings(check=check, keys=[44], balance_mortise_width=5600, balance_pin=3700, grade=0)
+    KeyReading.objects.filter(key=44).update(again={"balance_pin": "differ"})
+    run(page, check)
+    how(page, order=order, by="quantity")
+    for name in first:
+        expect(page.locator("#key-name")).to_have_text(name)
+        page.keyboard.press("ArrowRight")
+
+
+def test_the_pad_stands_on_the_left_for_whoever_is_left_handed(page, check):
+    page.set_viewport_size({"width": 1080, "height": 810})
+    run(page, check)
+    how(page, left=True)
+    pad, key = page.locator("#pad").bounding_box(), page.locator(".key-now").bounding_box()
+    assert pad["x"] < key["x"]
+    page.reload()
+    page.wait_for_selector("html[data-ready]")
+    assert page.locator("#pad").bounding_box()["x"] < page.locator(".key-now").bounding_box()["x"]
+
+
+# --- findings, notes, photos ---
+
+
+def test_a_finding_is_dragged_over_many_keys(page, check):
+    page.set_viewport_size({"width": 1080, "height": 810})
+    run(page, check)
+    box = page.locator(".keyrow").bounding_box()
+    column = box["width"] / 88
+    page.mouse.move(box["x"] + 27.5 * column, box["y"] + 20)
+    page.mouse.down()
+    for key in range(29, 48):
+        page.mouse.move(box["x"] + (key - 0.5) * column, box["y"] + 20)
+    page.mouse.up()
+    expect(page.locator("#selection")).to_contain_text("C3 to G4: 20 keys")
+    page.click("#toggles [data-code=cloth_moth]")
+    expect(page.locator("#said")).to_have_text("Cloth moth-eaten: 20 keys.")
+    all_sent(page)
+    found = KeyReading.objects.filter(check_done=check, findings={"cloth_moth": 2})
+    assert sorted(found.values_list("key", flat=True)) == list(range(28, 48))
+    assert page.locator(".keyrow .key.g1").count() == 20
+
+
+def test_keys_are_typed_instead_of_dragged(page, check):
+    run(page, check)
+    page.fill("#keys", "C3 to G4, 60")
+    page.keyboard.press("Enter")
+    expect(page.locator("#selection")).to_contain_text("21 keys")
+    page.click("[data-group=mortise]")
+    page.click("[data-severity='3']")
+    page.locator("#toggles button").first.click()
+    all_sent(page)
+    assert Entry.objects.filter(kind=EntryKind.FINDING, value=3).count() == 21
+    page.fill("#keys", "H3")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("Write keys of this set")
+
+
+def test_a_finding_taken_off_again_is_gone(page, check):
+    run(page, check)
+    page.click("#toggles [data-code=cloth_worn]")
+    expect(page.locator("#toggles [data-code=cloth_worn]")).to_have_attribute("aria-pressed", "true")
+    page.click("#toggles [data-code=cloth_worn]")
+    all_sent(page)
+    assert KeyReading.objects.get(key=1).findings == {}
+
+
+def test_a_note_and_a_photo_go_to_the_key_in_hand(page, check, tmp_path):
+    picture = tmp_path / "key.jpg"
+    Image.new("RGB", (3000, 2000), "#886644").save(picture)
+    run(page, check)
+    page.fill("#note", "A splice under the button")
+    page.keyboard.press("Enter")
+    page.set_input_files("#photo", str(picture))
+    expect(page.locator("#photo-count")).to_have_text("1")
+    all_sent(page)
+    assert KeyReading.objects.get(key=1).note == "A splice under the button"
+    photo = Photo.objects.get()
+    assert (photo.key, photo.check_done_id, max(photo.width, photo.height)) == (1, check.pk, 1600)
+
+
+def test_a_tap_on_the_row_goes_to_that_key(page, check):
+    page.set_viewport_size({"width": 1080, "height": 810})
+    run(page, check)
+    box = page.locator(".keyrow").bounding_box()
+    page.mouse.click(box["x"] + 61.5 * box["width"] / 88, box["y"] + 20)
+    expect(page.locator("#key-of")).to_have_text("Key 62 of 88")
+
+
+def test_a_closed_check_says_so_and_leads_to_its_sheet(page, technician, check):
+    make_readings(check=check, keys=[1], balance_pin=3700, grade=0)
+    check_close(check, by=technician, confirm=True)
+    page.goto(reverse("check_run", args=[check.pk]))
+    expect(page.get_by_role("heading", name="This check is closed")).to_be_visible()
+    page.get_by_role("link", name="To the sheet").click()
+    page.wait_for_url(f"**{reverse('check_detail', args=[check.job.number, check.pk])}")
+
+
+# --- one truth in two languages ---
+
+
+def test_the_tablets_rules_are_the_servers(page, check):
+    run(page, check)
+    chance = random.Random(5)
+    for _ in range(60):
+        keys = sorted(chance.sample(range(1, 89), chance.randint(2, 88)))
+        values = [round(5600 + chance.gauss(0, 25) + (300 if chance.random() < 0.05 else 0)) for _ in keys]
+        floor = chance.choice([20.0, 150.0])
+        theirs = page.evaluate(
+            f"async ([points, floor]) => (await import('{SCRIPT}')).outliers(points, 3, floor)",
+            [[list(pair) for pair in zip(keys, values, strict=True)], floor],
+        )
+        assert tuple(theirs) == spread.outliers(keys, values, k=3.0, floor=floor)
+        groups = [[chance.randint(5500, 5700) for _ in range(chance.randint(1, 4))] for _ in range(5)]
+        ours = repeatability(groups)
+        other = page.evaluate(f"async (groups) => (await import('{SCRIPT}')).repeatability(groups)", groups)
+        assert (ours is None) == (other is None)
+        if ours:
+            assert other["sd"] == pytest.approx(ours.sd)
+
+
+def test_the_tablet_reads_numbers_as_the_server_does(page, check):
+    run(page, check)
+    for text, unit in [
+        ("5.62", "mm"),
+        ("0.2213", "in"),
+        (".146", "in"),
+        ("-2.5", "deg"),
+        ("+1,5", "deg"),
+        ("52", "g"),
+        ("5.6205", "mm"),
+    ]:
+        theirs = page.evaluate(f"async ([t, u]) => (await import('{SCRIPT}')).read(t, u).value", [text, unit])
+        assert theirs == quantities.parse_number(text, unit), (text, unit)
+    compass = Compass(21, 88)
+    names = [{"n": key, "name": compass.name(key)} for key in compass.keys]
+    for text in ("C3 to G4", "1-5, 12, 80", "A0", "F#2 – B2", "Bb3"):
+        theirs = page.evaluate(f"async ([t, k]) => (await import('{SCRIPT}')).keysIn(t, k)", [text, names])
+        assert tuple(theirs) == compass.parse(text), text
+
+
+def test_the_tablet_grades_as_the_server_does(page, check):
+    run(page, check)
+    catalogue = {"a": 1, "b": 2, "c": 3}
+    chance = random.Random(9)
+    for _ in range(40):
+        findings = {code: chance.randint(1, 3) for code in "abc" if chance.random() < 0.5}
+        values = {"side_play": chance.choice([500, 1000, 1001])} if chance.random() < 0.5 else {}
+        state = KeyState(values, {}, findings, "", {}, {}, None, "", bool(values or findings))
+        worn = [[one.quantity, one.above, one.grade] for one in grading.WORN]
+        theirs = page.evaluate(
+            f"async ([state, grades, worn]) => (await import('{SCRIPT}')).gradeOf(state, new Map(grades), worn)",
+            [{"values": values, "findings": findings, "looked": False}, list(catalogue.items()), worn],
+        )
+        assert theirs == grading.key_grade(state, catalogue)

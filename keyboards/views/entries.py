@@ -43,9 +43,6 @@ def operations(request: PersonRequest, pk: int) -> JsonResponse:
     such batch; 401 signed out, or ("other") somebody else than the "person" of the batch is signed in; 403 stale token;
     404 no such check; 409 the check is closed.
     """
-    check = Check.objects.filter(pk=pk).first()
-    if check is None:
-        return answer(404, error=_("This check is no longer there."))
     try:
         body = read_body(request)
         batch = list_in(body, "operations", MOST_OPERATIONS)
@@ -54,7 +51,9 @@ def operations(request: PersonRequest, pk: int) -> JsonResponse:
     if body.get("person", request.user.pk) != request.user.pk:
         return answer(401, error=OTHER)
     try:
-        result = entries_apply(check, batch, by=request.user)
+        result = entries_apply(Check(pk=pk), batch, by=request.user)  # which reads the row itself, under its lock
+    except Check.DoesNotExist:
+        return answer(404, error=_("This check is no longer there."))
     except CheckClosed as refusal:
         return answer(409, error=str(refusal))
     except Refused as refusal:

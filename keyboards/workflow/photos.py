@@ -56,10 +56,10 @@ def photo_add(
         taken_at=at or timezone.now(),
         by=by,
     )
-    photo.image.save("photo.jpg", ContentFile(picture.large), save=False)
-    photo.small.save("small.jpg", ContentFile(picture.small), save=False)
-    _settle(photo)
     try:
+        photo.image.save("photo.jpg", ContentFile(picture.large), save=False)
+        photo.small.save("small.jpg", ContentFile(picture.small), save=False)
+        _settle(photo)
         with transaction.atomic():
             photo.save()
             record("photo_added", by=by, job=job, at=at, photo=str(photo.op), key=key)
@@ -101,5 +101,8 @@ def _settle(photo: Photo) -> None:
 
 
 def _forget(photo: Photo) -> None:
-    photo.image.delete(save=False)
-    photo.small.delete(save=False)
+    ours = not Photo.objects.filter(op=photo.op).exists()
+    for kept in (photo.image, photo.small):
+        # A file that found no room has no name yet, and half of it may be there.
+        if name := kept.name or (ours and kept.field.generate_filename(photo, "")):
+            kept.storage.delete(name)

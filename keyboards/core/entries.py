@@ -51,6 +51,7 @@ UNCERTAINTY = {LENGTH: 30.0, ANGLE: 300.0, WEIGHT: 1000.0}
 COVERAGE = 2.0  # two readings differ when they lie further apart than 2 u of their difference (JCGM 100, 6.2)
 
 _UUID = re.compile(r"[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}")
+_INTERVAL = re.compile(r"([^.–]*(?:[.][^.–]+)?)(?:\.\.|–)(.+)")
 _CODE = re.compile(r"[-a-zA-Z0-9_]{1,40}")
 _FIRST_MOMENT = datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC)
 _LARGEST_SEQ = 2**63 - 1
@@ -182,10 +183,13 @@ def _reading(raw: Mapping[str, object]) -> dict[str, object]:
     quantity, unit = _quantity(raw), raw.get("unit")
     if not isinstance(unit, str) or unit not in units_for(quantity):
         raise _Bad("unit_does_not_fit", units=" / ".join(units_for(quantity)))
-    value, typed = _value(quantity, raw.get("value"), unit)
+    low, above = raw.get("value"), raw.get("high")
+    if above is None and isinstance(low, str) and (both := _INTERVAL.fullmatch(low.strip())):
+        low, above = both[1], both[2]  # a plug gauge on one line: 5.60..5.65
+    value, typed = _value(quantity, low, unit)
     high = None
-    if raw.get("high") is not None:
-        high, typed_high = _value(quantity, raw["high"], unit)
+    if above is not None:
+        high, typed_high = _value(quantity, above, unit)
         if high <= value:
             raise _Bad("gauge_order", low=typed, high=typed_high)
         typed = f"{typed}..{typed_high}"

@@ -5,6 +5,7 @@ A photo is taken from above, the playing ends at the bottom of the picture and t
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from math import atan2, ceil, degrees, hypot, sqrt
 
@@ -268,3 +269,59 @@ def _points(name: str, points: Sequence[Point], count: int) -> list[_P]:
     if len(found) != count:
         raise MeasurementError(f"{name} must be {count} points, not {len(found)}")
     return found
+
+
+@dataclass(frozen=True)
+class PhotoSkew:
+    """What a photo says: the skew in degrees, its standard uncertainty, and how many taps would make it sure enough.
+
+    spread is the standard deviation between taps, None for a single one. coarse: less sure than TARGET.
+    """
+
+    skew: float
+    u: float
+    taps: int
+    needed: int
+    spread: float | None
+
+    @property
+    def coarse(self) -> bool:
+        return self.u > TARGET
+
+
+def skew_of_taps(
+    taps: Sequence[tuple[Line, Line]],
+    *,
+    click_sd: float,
+    reference_is: str = "square",
+    bass_on: str = "left",
+    card: tuple[Sequence[Point], float, float] | None = None,
+) -> PhotoSkew:
+    """The mean skew of one or more taps, each a reference line and a mortise edge, on one photo.
+
+    card: its four tapped corners and its sides in mm. They are tapped once, so more taps do not make what they add
+    smaller: the uncertainty is then that of one tap. Without a card it falls with the root of their number.
+    """
+    if not taps:
+        raise MeasurementError("taps must not be empty")
+    angles, uncertainties, lengths = [], [], []
+    for reference, edge in taps:
+        if card is None:
+            angles.append(skew_from_photo(reference, edge, reference_is, bass_on))
+            lengths.append((_length(reference), _length(edge)))
+        else:
+            angles.append(skew_from_angle(rectified_angle(*card, reference, edge), reference_is, bass_on))
+            uncertainties.append(rectified_uncertainty(*card, reference, edge, click_sd))
+    mean = sum(angles) / len(angles)
+    if card is None:
+        once = sqrt(sum(angle_uncertainty(click_sd, *pair) ** 2 for pair in lengths) / len(lengths))
+        u, needed = once / sqrt(len(taps)), max(1, ceil((once / TARGET) ** 2 - 1e-9))
+    else:
+        u, needed = sqrt(sum(one**2 for one in uncertainties) / len(uncertainties)), len(taps)
+    spread = sqrt(sum((angle - mean) ** 2 for angle in angles) / (len(angles) - 1)) if len(angles) > 1 else None
+    return PhotoSkew(mean, u, len(taps), needed, spread)
+
+
+def _length(line: Line) -> float:
+    (ax, ay), (bx, by) = _tapped("line", line)
+    return hypot(bx - ax, by - ay)

@@ -1,6 +1,7 @@
 """The trade: compasses, checks, readings, findings, photos, advice, specs, comebacks."""
 
 from keyboards.models.advice import Assumptions, Decision
+from keyboards.models.angles import PhotoAngle
 from keyboards.models.checks import Check, CheckKind, Gauge, GaugeKind
 from keyboards.models.comebacks import Cause, Comeback
 from keyboards.models.compasses import Compass
@@ -26,4 +27,5 @@ __all__ = [
     "GaugeKind",
     "KeyReading",
     "Photo",
+    "PhotoAngle",
 ]

@@ -3,10 +3,12 @@
 import math
 from collections.abc import Iterable
 from datetime import date, datetime
+from typing import TypeVar
 
 from shop.core.errors import MeasurementError
 
 LARGEST = 1e12
+_T = TypeVar("_T")
 
 
 def number(name: str, value: object, *, minimum: float | None = None, maximum: float | None = None) -> float:
@@ -42,7 +44,7 @@ def day(name: str, value: object) -> date:
     return value
 
 
-def items(name: str, values: object) -> Iterable[object]:
+def items(name: str, values: Iterable[_T]) -> Iterable[_T]:
     """The values if they are a list of any kind; text is none."""
     if isinstance(values, str | bytes | bytearray) or not isinstance(values, Iterable):
         raise MeasurementError(f"{name} must be a list, not {_kind(values)}")

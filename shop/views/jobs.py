@@ -73,7 +73,8 @@ def price_of(job: Job) -> Price | None:
     rows = {row.state: row for row in job.estimates.all()}
     accepted, sent = rows.get(EstimateState.ACCEPTED), rows.get(EstimateState.SENT)
     if accepted is not None and accepted.agreed is not None:
-        sums = [accepted.agreed.totals.gross]
+        # What the allowance was used for is known by now, and nothing more is hidden.
+        sums = [accepted.agreed.totals.gross + sum(line.gross for line in accepted.hidden)]
     elif sent is not None:
         sums = [priced.totals.gross for priced in sent.offer]
     else:
@@ -86,7 +87,7 @@ def price_of(job: Job) -> Price | None:
         agreed=estimate is accepted,
         lowest=min(sums),
         highest=max(sums),
-        more=estimate.with_tax(estimate.allowance_ceiling),
+        more=Decimal(0) if estimate.hidden_keys else estimate.with_tax(estimate.allowance_ceiling),
     )
 
 

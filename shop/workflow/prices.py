@@ -75,7 +75,7 @@ def price_change(
         return row
     row.full_clean()
     row.save()
-    later = {}
+    later: dict[str, Any] = {}
     if not fresh and any(change[0] in PRICED for change in changes):
         if starts_on < today:
             raise Refused(_("A new price begins today or later: what was charged before stays."))

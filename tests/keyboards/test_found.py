@@ -163,6 +163,10 @@ def test_within_the_allowance_the_keys_become_agreed_work_and_the_client_is_told
     assert pricing.found_beyond(job) is None
     bill = bills.bill_draft(job, by=owner)
     assert bill.lines.get(kind="allowance").quantity == 3
+    told = before.gross + Decimal("28.80")
+    told_words = f"Agreed: {told:,}".replace(",", " ")
+    assert f"{told_words} EUR with tax." in page_of(client, "job_detail", job.number)
+    assert "Hidden damage may add" not in page_of(client, "job_detail", job.number)
     detail = client.get(agreed.get_absolute_url()).content.decode()
     assert "keys 3, 12, 50" in detail
 

@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, cast
 
 import django
 from django.conf import settings
@@ -116,7 +117,7 @@ def program(request: PersonRequest) -> HttpResponse:
 def _database() -> str:
     if connection.vendor == "sqlite":
         return f"SQLite {sqlite3.sqlite_version}"
-    major, minor = divmod(connection.pg_version, 10_000)
+    major, minor = divmod(cast(Any, connection).pg_version, 10_000)
     return f"PostgreSQL {major}.{minor}"
 
 

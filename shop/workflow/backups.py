@@ -123,14 +123,21 @@ def _moment(value: Any) -> datetime.datetime | None:
 def state() -> State:
     """Reads two small files, no database."""
     noted = _noted()
-    whole = {name: noted[name] for name in ("size", "row_count", "file_count", "absent", "part") if name in noted}
-    words = {name: str(noted[name]) for name in ("archive", "why") if name in noted}
+
+    def count(name: str) -> int:
+        return noted[name] if _whole_number(noted.get(name)) else 0
+
     return State(
         good_at=_moment(noted.get("good_at")),
+        archive=str(noted.get("archive", "")),
+        size=count("size"),
+        row_count=count("row_count"),
+        file_count=count("file_count"),
+        absent=count("absent"),
         failed_at=_moment(noted.get("failed_at")),
+        why=str(noted.get("why", "")),
         running=_is_running(),
-        **{name: value for name, value in whole.items() if isinstance(value, int)},
-        **words,
+        part=count("part"),
     )
 
 

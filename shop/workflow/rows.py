@@ -164,7 +164,7 @@ def build(connection: BaseDatabaseWrapper, migrations: list[tuple[str, str]]) ->
     executor.migrate(last)
     with connection.cursor() as cursor:
         for table in known:
-            cursor.execute(f"DELETE FROM {connection.ops.quote_name(table)}")
+            cursor.execute(f"DELETE FROM {connection.ops.quote_name(table)}")  # nosec B608 (a name of our own)
         if connection.vendor == "postgresql":
             # Tables are filled by name, not by who needs whom; making them may have left some checks at once.
             cursor.execute("SET CONSTRAINTS ALL DEFERRED")

@@ -21,7 +21,7 @@ from keyboards.workflow.decisions import decision_record
 from keyboards.workflow.photos import photo_add
 from keyboards.workflow.pricing import estimate_from_decision
 from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person
-from shop.workflow import jobs, letters, materials, stages
+from shop.workflow import backups, jobs, letters, materials, stages
 from shop.workflow.estimates import deposit_receive, estimate_accept, estimate_decline, estimate_send
 from shop.workflow.opening import open_shop
 
@@ -48,6 +48,7 @@ class Command(BaseCommand):
             with transaction.atomic():
                 Demonstration(timezone.localtime(), self._tell).fill()
             letters.deliver_waiting()
+            backups.back_up()
         self._sign_ins()
 
     def _tell(self, sentence: str) -> None:

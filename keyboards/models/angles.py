@@ -7,9 +7,9 @@ from django.utils.translation import gettext_lazy as _
 class PhotoAngle(models.Model):
     """How one skew was read from a photo. entry is the reading it gave.
 
-    taps is a list of [[reference, reference], [edge, edge]], each point [x, y] in px of the photo turned by turn degrees;
-    card is {"corners", "width", "height"} in px and mm, or empty. u is the standard uncertainty in thousandths of a
-    degree, click_sd what one tapped coordinate was taken to be right to, in hundredths of a px.
+    taps is a list of [[reference, reference], [edge, edge]], each point [x, y] in px of the photo turned clockwise by
+    `turn` degrees; card is {"corners", "width", "height"} in px and mm, or empty. u is the standard uncertainty in
+    thousandths of a degree, click_sd what one tapped coordinate was taken to be right to, in hundredths of a px.
     """
 
     photo = models.ForeignKey("keyboards.Photo", on_delete=models.PROTECT, related_name="angles")

@@ -35,6 +35,12 @@ def angle(canonical: int | None) -> str:
 
 
 @register.filter
+def angle_fine(canonical: int) -> str:
+    """Thousandths of a degree to a hundredth: 546 -> "0.55"."""
+    return show(canonical, "deg", 2)
+
+
+@register.filter
 def key_list(keys: list[int]) -> str:
     """Key numbers as people write them: 1–3, 12."""
     return format_keys(keys)
@@ -224,7 +230,14 @@ def photos_panel(context, job, check=None, key=None):
         photo.words = _("Key %(key)d") % {"key": photo.key} if photo.key else _("The set")
     form = PhotoForm(job=job, initial={"key": key, "check": check.pk if check else None})
     title = _("Photos of this key") if key is not None else _("Photos")
-    return {"job": job, "photos": photos, "form": form, "title": title, "next": context["request"].get_full_path()}
+    return {
+        "job": job,
+        "photos": photos,
+        "form": form,
+        "title": title,
+        "next": context["request"].get_full_path(),
+        "may_measure": may(context["user"], TECHNICIAN),
+    }
 
 
 @register.filter

@@ -20,7 +20,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.quantities import QUANTITIES, show
 from keyboards.core.sheet import Fact, Line, read_sheet, write_sheet
 from keyboards.forms.readings import AgainForm, FileForm, FindingsForm, KeyForm
-from keyboards.models import Check, Entry, Finding, KeyReading
+from keyboards.models import Check, Entry, Finding, KeyReading, PhotoAngle
 from keyboards.pictures import grade_words
 from keyboards.sheets import Column, columns_of, findings_words, mark_of, odd_keys
 from keyboards.views.checks import check_for, compass_for, sheet_context
@@ -156,6 +156,7 @@ class LoggedEntry:
     gauge: str
     withdrawn: bool
     may_withdraw: bool
+    evidence: PhotoAngle | None = None
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -300,7 +301,7 @@ class _KeyPage:
         return render(self.request, "keyboards/readings/key.html", context)
 
     def _log(self, titles: dict[str, str]) -> list[LoggedEntry]:
-        rows = self.check.entries.filter(key=self.key).select_related("by", "gauge")
+        rows = self.check.entries.filter(key=self.key).select_related("by", "gauge", "photo_angle__photo")
         entries = list(rows.order_by("-taken_at", "-op"))
         standing = {entry.op for entry in in_force(entries)}
         return [
@@ -314,6 +315,7 @@ class _KeyPage:
                 gauge=str(entry.gauge or ""),
                 withdrawn=entry.op not in standing,
                 may_withdraw=self.may_write and entry.kind == READING and entry.op in standing,
+                evidence=getattr(entry, "photo_angle", None),
             )
             for entry in entries
             if entry.kind != WITHDRAW

@@ -1,0 +1,278 @@
+// The protractor: points tapped on a photo, put right under a loupe. The angle itself is reckoned by the shop's computer,
+// so that what is shown and what is kept are one.
+
+const root = document.getElementById("angle");
+const said = root.dataset;
+const stage = document.getElementById("stage");
+const picture = document.getElementById("picture");
+const lines = document.getElementById("lines");
+const loupe = document.getElementById("loupe");
+const form = document.getElementById("form");
+const at = (id) => document.getElementById(id);
+const SVG = "http://www.w3.org/2000/svg";
+const ZOOM = 3;
+const GRIP = 22; // px on the screen: a finger this near to a point takes it
+const names = said.names.split("|");
+
+let turn = 0;
+let points = []; // rail, rail, edge, edge, then the card's corners; [x, y] in px of the turned photo
+let taps = []; // earlier taps of the same mortise
+let held = -1;
+let redrawing = false;
+let lastCorners = [];
+const image = new Image();
+
+const withCard = () => at("with-card").checked;
+const wanted = () => (withCard() && !(taps.length && lastCorners.length) ? 8 : 4);
+const turned = () => (turn % 180 ? [image.naturalHeight, image.naturalWidth] : [image.naturalWidth, image.naturalHeight]);
+const perPixel = () => turned()[0] / stage.clientWidth;
+
+function drawPicture() {
+  const [width, height] = turned();
+  picture.width = width;
+  picture.height = height;
+  const pen = picture.getContext("2d");
+  pen.translate(width / 2, height / 2);
+  pen.rotate((turn * Math.PI) / 180);
+  pen.drawImage(image, -image.naturalWidth / 2, -image.naturalHeight / 2);
+  lines.setAttribute("viewBox", `0 0 ${width} ${height}`);
+  at("click-sd").value = Math.max(1, perPixel()).toFixed(1);
+  show();
+}
+
+const made = (name, attributes) => {
+  const element = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+  lines.append(element);
+  return element;
+};
+
+function drawLine([a, b], kind) {
+  const [[ax, ay], [bx, by]] = [a, b];
+  const far = 0.4; // the line is drawn a little beyond its points, so that the eye can follow the edge
+  const [dx, dy] = [(bx - ax) * far, (by - ay) * far];
+  for (const look of ["under", kind]) made("path", { d: `M${ax - dx} ${ay - dy}L${bx + dx} ${by + dy}`, class: look });
+}
+
+function show() {
+  const unit = perPixel();
+  const chosen = document.activeElement?.dataset?.place;
+  redrawing = true;
+  lines.replaceChildren();
+  lines.style.setProperty("--px", unit);
+  const pairs = [["rail", 0], ["edge", 2]];
+  for (const tap of taps) for (const [kind, place] of pairs) drawLine(tap[place / 2], `${kind} old`);
+  for (const [kind, place] of pairs) if (points.length > place + 1) drawLine(points.slice(place, place + 2), kind);
+  if (points.length > 5) made("path", { d: `M${points.slice(4).map((point) => point.join(" ")).join("L")}z`, class: "card" });
+  points.forEach(([x, y], place) => {
+    const dot = made("circle", { cx: x, cy: y, r: 7 * unit, tabindex: 0, role: "button", class: "point" });
+    dot.setAttribute("aria-label", names[place]);
+    dot.dataset.place = place;
+    made("path", { d: `M${x - 12 * unit} ${y}h${24 * unit}M${x} ${y - 12 * unit}v${24 * unit}`, class: "cross" });
+  });
+  if (chosen !== undefined) lines.querySelector(`[data-place="${chosen}"]`)?.focus();
+  redrawing = false;
+  const missing = points.length < wanted();
+  at("next").textContent = missing ? said.next.replace("{name}", names[points.length]) : said.ready;
+  at("once-more").disabled = missing;
+  if (at("keep")) at("keep").disabled = missing && !taps.length;
+  reckon();
+}
+
+// --- the loupe, beside the finger ---
+
+function magnify([x, y]) {
+  const pen = loupe.getContext("2d");
+  const size = loupe.width;
+  const part = (size / ZOOM) * Math.min(perPixel(), 1.5);
+  loupe.hidden = false;
+  pen.clearRect(0, 0, size, size);
+  pen.drawImage(picture, x - part / 2, y - part / 2, part, part, 0, 0, size, size);
+  pen.strokeStyle = "#8C2F2F";
+  pen.lineWidth = 1.5;
+  pen.beginPath();
+  pen.moveTo(size / 2, 0);
+  pen.lineTo(size / 2, size);
+  pen.moveTo(0, size / 2);
+  pen.lineTo(size, size / 2);
+  pen.stroke();
+  const [left, top] = [x / perPixel(), y / perPixel()];
+  const beside = left > size + 40 ? left - size - 30 : left + 30;
+  loupe.style.left = `${Math.min(Math.max(beside, 0), stage.clientWidth - size)}px`;
+  loupe.style.top = `${Math.max(top - size - 20, 0)}px`;
+}
+
+// --- tapping and dragging ---
+
+const under = (event) => {
+  const box = picture.getBoundingClientRect();
+  const [width, height] = turned();
+  const x = ((event.clientX - box.left) / box.width) * width;
+  const y = ((event.clientY - box.top) / box.height) * height;
+  return [Math.min(Math.max(x, 0), width), Math.min(Math.max(y, 0), height)];
+};
+
+stage.addEventListener("pointerdown", (event) => {
+  if (event.button) return;
+  const [x, y] = under(event);
+  const reach = GRIP * perPixel();
+  const near = points.map(([px, py]) => Math.hypot(px - x, py - y));
+  held = near.length && Math.min(...near) < reach ? near.indexOf(Math.min(...near)) : -1;
+  if (held < 0) {
+    if (points.length >= wanted()) return;
+    points.push([x, y]);
+    held = points.length - 1;
+  }
+  stage.setPointerCapture(event.pointerId);
+  event.preventDefault();
+  magnify(points[held]);
+  show();
+});
+stage.addEventListener("pointermove", (event) => {
+  if (held < 0) return;
+  points[held] = under(event);
+  magnify(points[held]);
+  show();
+});
+for (const name of ["pointerup", "pointercancel"])
+  stage.addEventListener(name, () => {
+    held = -1;
+    loupe.hidden = true;
+  });
+
+lines.addEventListener("keydown", (event) => {
+  const place = event.target.dataset.place;
+  const move = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[event.key];
+  if (place === undefined || !move) return;
+  event.preventDefault();
+  const by = event.shiftKey ? 10 : 1;
+  const [width, height] = turned();
+  const [x, y] = points[place];
+  points[place] = [Math.min(Math.max(x + move[0] * by, 0), width), Math.min(Math.max(y + move[1] * by, 0), height)];
+  magnify(points[place]);
+  show();
+});
+lines.addEventListener("focusout", () => {
+  if (held < 0 && !redrawing) loupe.hidden = true;
+});
+
+// --- buttons ---
+
+at("once-more").addEventListener("click", () => {
+  taps.push([points.slice(0, 2), points.slice(2, 4)]);
+  points = []; // both lines are tapped anew; the card's corners stay those tapped last
+  show();
+});
+at("clear").addEventListener("click", () => {
+  taps = [];
+  points = [];
+  lastCorners = [];
+  show();
+});
+at("place").addEventListener("click", () => {
+  const [width, height] = turned();
+  const usual = [[0.1, 0.2], [0.9, 0.2], [0.5, 0.4], [0.5, 0.7], [0.2, 0.3], [0.4, 0.3], [0.4, 0.6], [0.2, 0.6]];
+  while (points.length < wanted()) {
+    const [x, y] = usual[points.length];
+    points.push([width * x, height * y]);
+  }
+  show();
+  lines.querySelector(".point")?.focus();
+});
+at("turn").addEventListener("click", () => {
+  turn = (turn + 90) % 360;
+  taps = [];
+  points = [];
+  drawPicture();
+});
+at("with-card").addEventListener("change", () => {
+  at("card").hidden = !withCard();
+  points = points.slice(0, wanted());
+  show();
+});
+form.addEventListener("input", () => show());
+
+// --- what comes of it ---
+
+const number = (id) => Number(at(id).value.replace(",", "."));
+const millimetres = (id) => number(id) * (at(id).nextElementSibling.textContent === "in" ? 25.4 : 1);
+
+function contents() {
+  const complete = points.length >= wanted();
+  const all = complete ? [...taps, [points.slice(0, 2), points.slice(2, 4)]] : taps;
+  const card = withCard() && { corners: corners(), width: millimetres("card-width"), height: millimetres("card-height") };
+  return {
+    taps: all,
+    card: card || null,
+    turn,
+    reference_is: form.elements.reference_is.value,
+    bass_on: at("mirrored").checked ? "right" : "left",
+    click_sd: number("click-sd"),
+  };
+}
+
+const corners = () => {
+  if (points.length === 8) lastCorners = points.slice(4);
+  return lastCorners;
+};
+
+let waiting = 0;
+let asked = 0;
+function reckon() {
+  const now = contents();
+  const text = JSON.stringify(now);
+  at("tapped").value = text;
+  clearTimeout(waiting);
+  if (!now.taps.length) {
+    at("result").textContent = "–";
+    at("said").textContent = "";
+    return;
+  }
+  waiting = setTimeout(async () => {
+    asked += 1;
+    const mine = asked;
+    const body = new FormData(form);
+    try {
+      const answer = await fetch(said.reckon, { method: "POST", body, redirect: "error" });
+      const told = await answer.json();
+      if (mine !== asked) return; // the points have moved on
+      at("result").textContent = told.text || "–";
+      at("result").classList.toggle("coarse", told.coarse);
+      at("said").textContent = told.said || "";
+    } catch {
+      at("said").textContent = said.away;
+    }
+  }, 60);
+}
+
+image.addEventListener("load", () => {
+  try {
+    const typed = JSON.parse(at("tapped").value);
+    ({ turn } = typed);
+    taps = typed.taps.slice(0, -1);
+    points = [...typed.taps.at(-1).flat(), ...(typed.card?.corners || [])];
+  } catch {
+    // nothing was typed before: begin with no point
+  }
+  try {
+    const kept = JSON.parse(sessionStorage.getItem(said.photo));
+    if (!points.length && kept) {
+      ({ turn } = kept);
+      points = kept.rail;
+      form.elements.reference_is.value = kept.reference_is;
+      at("mirrored").checked = kept.mirrored;
+    }
+  } catch {
+    // nothing was kept
+  }
+  drawPicture();
+  document.documentElement.dataset.ready = "yes";
+});
+// The rail is the same for every key of this photo: it is tapped once.
+form.addEventListener("submit", () => {
+  const rail = (points.length > 1 ? points : taps.at(-1)?.flat() || []).slice(0, 2);
+  const kept = { turn, rail, reference_is: form.elements.reference_is.value, mirrored: at("mirrored").checked };
+  sessionStorage.setItem(said.photo, JSON.stringify(kept));
+});
+addEventListener("resize", () => image.complete && show());
+image.src = said.photo;

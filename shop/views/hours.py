@@ -3,6 +3,7 @@
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
@@ -28,7 +29,7 @@ def hours_learn(request: PersonRequest) -> HttpResponse:
         else:
             messages.success(request, _("The price list has new minutes for: %(work)s.") % {"work": ", ".join(taken)})
         return redirect("hours_learn")
-    rows = lessons()
+    rows = lessons(timezone.localdate())
     context = {
         "rows": rows,
         "wide": _drawing(rows, "ratios", width=720),

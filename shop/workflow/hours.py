@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from shop.core.hours import Learned, Worked, learned
-from shop.models import Estimate, EstimateState, LineKind, Operation, Person, Stage
+from shop.models import Estimate, EstimateState, Operation, Person, Stage
 from shop.workflow.events import record
 from shop.workflow.prices import price_change
 from shop.workflow.refusal import Refused
@@ -25,10 +25,7 @@ def worked() -> list[Worked]:
     rows = []
     estimates = Estimate.objects.filter(state=EstimateState.ACCEPTED, job__left_at__isnull=False)
     for estimate in estimates.with_lines().prefetch_related("lines__operation"):
-        agreed = estimate.agreed
-        if agreed is None:
-            continue
-        lines = [line for line in agreed.lines if line.kind != LineKind.DISCOUNT and line.stage and line.minutes]
+        lines = [line for line in estimate.agreed_work if line.stage and line.minutes]
         quoted: dict[str, Decimal] = {}
         for line in lines:
             quoted[line.stage] = quoted.get(line.stage, Decimal(0)) + line.quantity * line.minutes
@@ -47,22 +44,23 @@ def worked() -> list[Worked]:
     return rows
 
 
-def lessons() -> list[tuple[Operation, Learned]]:
-    """What was learned about each operation on the price list, in its order."""
-    operations = {row.code: row for row in Operation.objects.in_use().as_of(timezone.localdate())}
-    found = {row.code: row for row in learned(worked(), {code: row.minutes for code, row in operations.items()})}
-    return [(operation, found[code]) for code, operation in operations.items() if code in found]
+def lessons(today: datetime.date) -> list[tuple[Operation, Learned]]:
+    """What was learned about each operation on the price list, against the minutes that hold today, in its order."""
+    operations = Operation.objects.in_use().as_of(today)
+    found = {row.code: row for row in learned(worked(), {row.code: row.minutes for row in operations})}
+    return [(operation, found[operation.code]) for operation in operations if operation.code in found]
 
 
 @transaction.atomic
 def minutes_learn(codes: Collection[str], *, by: Person, at: datetime.datetime | None = None) -> list[str]:
-    """Takes the proposed minutes of these operations over into the price list; the titles of what changed.
+    """Takes the proposed minutes of these operations over into the price list, from today on; the titles of what
+    changed.
 
     Proposals are reckoned afresh: what the page showed may be an hour old. Estimates that are written keep theirs.
     """
     at = at or timezone.now()
     taken = []
-    for operation, lesson in lessons():
+    for operation, lesson in lessons(timezone.localdate(at)):
         if operation.code in codes and lesson.proposal is not None:
             price_change(operation.code, {"minutes": lesson.proposal}, by=by, at=at)
             taken.append(operation)

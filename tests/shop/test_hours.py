@@ -33,6 +33,11 @@ def home(*, by, factor: str) -> Estimate:
     return sent
 
 
+def minutes_now(code: str) -> Decimal:
+    (row,) = Operation.objects.filter(code=code).as_of(timezone.localdate())
+    return row.minutes
+
+
 def test_only_the_owner_looks_at_the_hours():
     climb("hours_learn", roles={Role.OWNER}, methods={"GET", "POST"})
 
@@ -44,7 +49,7 @@ def test_nothing_finished_says_so(client, owner):
 def test_five_finished_jobs_change_the_price_list_when_the_owner_says_so(client, owner):
     for factor in ("1.1", "1.2", "1.3", "1.4", "2"):
         home(by=owner, factor=factor)
-    before = Operation.objects.get(code="cloth").minutes
+    before = minutes_now("cloth")
     page = client.get(reverse("hours_learn"))
     lesson = next(lesson for operation, lesson in page.context["rows"] if operation.code == "cloth")
     assert lesson.jobs == 5
@@ -71,7 +76,7 @@ def test_estimates_that_are_written_keep_their_minutes(owner):
 def test_sets_still_here_and_hours_nobody_booked_say_nothing(owner):
     row = home(by=owner, factor="1.5")
     Job.objects.filter(pk=row.job.pk).update(left_at=None)
-    assert hours.lessons() == []
+    assert hours.lessons(timezone.localdate()) == []
 
 
 @pytest.mark.parametrize("codes", [[], ["nothing"], ["cloth\x00"], ["cloth"]])

@@ -11,7 +11,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from keyboards.core.quantities import QUANTITIES
-from keyboards.management.demo import estimates, photos, readings
+from keyboards.management.demo import bills, estimates, photos, readings
 from keyboards.management.demo import shop as scenario
 from keyboards.management.demo.comebacks import came_back
 from keyboards.models import Check, CheckKind, Gauge
@@ -80,11 +80,15 @@ class Demonstration:
         Gauge.objects.update(checked_on=timezone.localdate(self.now) - datetime.timedelta(days=40))
         self._stock()
         estimates.prices(by=self.owner, now=self.now)
+        bills.settings()
         self.clients: dict[str, Client] = {}
         self.pianos: dict[str, Instrument] = {}
-        for number, tale in enumerate(sorted(scenario.TALES, key=lambda tale: -tale.ago), start=1):
-            self.tell(f"  set {number} of {len(scenario.TALES)}: {scenario.PIANOS[tale.piano].maker}, {tale.until}")
+        tales = sorted((*scenario.TALES, *bills.TALES), key=lambda tale: -tale.ago)
+        for number, tale in enumerate(tales, start=1):
+            self.tell(f"  set {number} of {len(tales)}: {scenario.PIANOS[tale.piano].maker}, {tale.until}")
             Telling(self, tale).tell()
+        bills.clients_with_addresses()
+        bills.tell(desk=self.desk, bench=self.bench, owner=self.owner, now=self.now)
         came_back(Job.objects.get(instrument=self.pianos["lysa2"]), by=self.desk, now=self.now)
 
     def _stock(self) -> None:

@@ -74,7 +74,10 @@ class Job(models.Model):
     stage = models.CharField(max_length=20, default="count_in", blank=True, editable=False, db_index=True)
 
     found = models.TextField(
-        default="", blank=True, editable=False, help_text="Titles of findings, two bars, the same folded for the search."
+        default="",
+        blank=True,
+        editable=False,
+        help_text="Titles of findings, two bars, the same folded for the search.",
     )
 
     objects = JobQuerySet.as_manager()

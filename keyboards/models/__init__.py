@@ -5,6 +5,7 @@ from keyboards.models.angles import PhotoAngle
 from keyboards.models.checks import Check, CheckKind, Gauge, GaugeKind
 from keyboards.models.comebacks import Cause, Comeback
 from keyboards.models.compasses import Compass
+from keyboards.models.drawings import Drawing
 from keyboards.models.findings import Finding, FindingGroup
 from keyboards.models.photos import Photo
 from keyboards.models.readings import Entry, EntryKind, KeyReading
@@ -19,6 +20,7 @@ __all__ = [
     "Comeback",
     "Compass",
     "Decision",
+    "Drawing",
     "Entry",
     "EntryKind",
     "Finding",

@@ -1,0 +1,214 @@
+"""Working drawings of a button at full size: one unit of the picture is one millimetre on paper.
+
+Plan from above with the playing end at the bottom and the bass on the left, the side view to its right, the end view
+below it. The mortise goes right through. Angles in degrees, plus where the playing end leans to the treble.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import cos, radians, sin
+
+from keyboards.drawing.svg import INK, LINE, RED, SOFT, element, escape, num, path, text
+
+TEXT = 2.9  # mm, the height of letters
+_GAP = 17.0  # mm between views, room for their sizes
+_EDGE = 15.0  # mm round the whole
+INCH = 25.4
+
+
+@dataclass(frozen=True)
+class Cut:
+    """One button, in mm and degrees. offset: the mortise's middle off the button's, plus to the treble."""
+
+    length: float
+    width: float
+    height: float
+    mortise_length: float
+    mortise_width: float
+    skew: float
+    offset: float = 0.0
+
+
+@dataclass(frozen=True)
+class Words:
+    """What the drawing says, already translated."""
+
+    plan: str
+    side: str
+    end: str
+    bass: str
+    treble: str
+    playing_end: str
+    off: str
+
+
+def corners(middle: tuple[float, float], width: float, length: float, skew: float) -> list[tuple[float, float]]:
+    """The mortise's corners in the picture (y down), its playing end leaning to the right for a plus angle."""
+    turn = radians(skew)
+    across, along = (cos(turn), -sin(turn)), (sin(turn), cos(turn))
+    x, y = middle
+    return [
+        (
+            x + across[0] * a * width / 2 + along[0] * b * length / 2,
+            y + across[1] * a * width / 2 + along[1] * b * length / 2,
+        )
+        for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+    ]
+
+
+def working_drawing(cut: Cut, *, uid: str, title: str, words: Words, sizes: dict[str, str]) -> str:
+    """The three views with their sizes (name -> text: length, width, height, mortise_length, mortise_width, skew,
+    offset), width and height of the picture in mm."""
+    left, top = _EDGE, _EDGE
+    side_x = left + cut.width + _GAP
+    end_y = top + cut.length + _GAP
+    wide, high = side_x + cut.height + _EDGE + 8, end_y + cut.height + _EDGE
+    middle = (left + cut.width / 2 + cut.offset, top + cut.length / 2)
+    plan = corners(middle, cut.mortise_width, cut.mortise_length, cut.skew)
+    drawn = [
+        _outline(left, top, cut.width, cut.length, "outline"),
+        _poly(plan, "mortise"),
+        _centre(left + cut.width / 2, top - 5, left + cut.width / 2, top + cut.length + 5),
+        _centre(left - 5, middle[1], left + cut.width + 5, middle[1]),
+        _axis(middle, cut),
+        _outline(side_x, top, cut.height, cut.length, "outline"),
+        _outline(left, end_y, cut.width, cut.height, "outline"),
+    ]
+    # The mortise seen through the wood: from the side by its reach along the key, from the end by its reach across.
+    ys, xs = [y for _x, y in plan], [x for x, _y in plan]
+    hidden = [(side_x, min(ys), side_x + cut.height, min(ys)), (side_x, max(ys), side_x + cut.height, max(ys))]
+    hidden += [(min(xs), end_y, min(xs), end_y + cut.height), (max(xs), end_y, max(xs), end_y + cut.height)]
+    drawn += [_line(one, stroke_dasharray="1.6 .9", class_="hidden") for one in hidden]
+    drawn += [
+        _level(left, left + cut.width, top - 8, sizes["width"]),
+        _upright(left - 7, top, top + cut.length, sizes["length"]),
+        _level(side_x, side_x + cut.height, top - 8, sizes["height"]),
+        _upright(side_x + cut.height + 7, min(ys), max(ys), sizes["mortise_length"]),
+        _level(min(xs), max(xs), end_y + cut.height + 8, sizes["mortise_width"]),
+        text(left + cut.width + 2.5, top + cut.length - 1, sizes["skew"], TEXT, fill=RED),
+    ]
+    if cut.offset:
+        drawn.append(text(left + cut.width + 2.5, top + cut.length - 5, sizes["offset"], TEXT, fill=RED))
+    drawn += [
+        text(left, top + cut.length + 5, words.bass, TEXT * 0.85, anchor="end"),
+        text(left + cut.width, top + cut.length + 5, words.treble, TEXT * 0.85),
+        text(left + cut.width / 2, top + cut.length + 8.4, words.playing_end, TEXT * 0.85, anchor="middle"),
+    ]
+    return _full_size(wide, high, drawn, uid, title)
+
+
+def check_length(*, uid: str, title: str, metric: str, inches: str) -> str:
+    """A bar of exactly 100 mm and one of 2 inches, to be measured on paper before anything is cut."""
+    drawn: list[str] = []
+    for y, long, step, words in ((4.0, 100.0, 10.0, metric), (14.0, 2 * INCH, INCH / 2, inches)):
+        ticks = "".join(f"M{num(5 + step * i)} {num(y - 2)}v4" for i in range(round(long / step) + 1))
+        drawn.append(path(f"M5 {num(y)}h{num(long)}{ticks}", fill="none", stroke=INK, stroke_width=0.3, class_="check"))
+        drawn.append(text(5 + long + 3, y + 1, words, TEXT))
+    return _full_size(180, 18, drawn, uid, title)
+
+
+def blanks_drawn(
+    layouts: Sequence[tuple[int, Sequence[float]]], *, blank: float, kerf: float, uid: str, title: str, lengths: str
+) -> str:
+    """How each blank is sawn, drawn to scale 1 : 2 or smaller: pieces, kerfs, and the waste hatched.
+
+    layouts: how many blanks are sawn so, and the lengths got from one; lengths: "{length}" with its unit.
+    """
+    scale = min(150 / blank, 0.5)
+    drawn: list[str] = []
+    y = 4.0
+    for times, pieces in layouts:
+        drawn.append(text(0, y + 5.2, f"{times} ×", TEXT))
+        x = 12.0
+        for length in pieces:
+            drawn.append(_outline(x, y, length * scale, 7, "piece"))
+            if length * scale > 12:
+                drawn.append(
+                    text(
+                        x + length * scale / 2,
+                        y + 4.6,
+                        lengths.replace("{length}", f"{length:g}"),
+                        TEXT * 0.8,
+                        anchor="middle",
+                    )
+                )
+            x += (length + kerf) * scale
+        end = 12.0 + blank * scale
+        if end - x > 0.4:
+            marks = "".join(
+                f"M{num(x + 1.2 * i)} {num(y + 7)}l2 -7" for i in range(int((end - x - 2) / 1.2) + 1) if end - x > 2
+            )
+            drawn.append(path(marks or f"M{num(x)} {num(y)}", stroke=LINE, stroke_width=0.25, class_="waste"))
+        drawn.append(_outline(12.0, y, blank * scale, 7, "blank"))
+        y += 11
+    return _full_size(170, y + 1, drawn, uid, title)
+
+
+# --- strokes ---
+
+
+def _full_size(wide: float, high: float, drawn: Sequence[str], uid: str, title: str) -> str:
+    return element(
+        "svg",
+        element("title", escape(title), id=f"{uid}-t"),
+        *drawn,
+        xmlns="http://www.w3.org/2000/svg",
+        viewBox=f"0 0 {num(wide)} {num(high)}",
+        width=f"{num(wide)}mm",
+        height=f"{num(high)}mm",
+        role="img",
+        aria_labelledby=f"{uid}-t",
+        class_="full-size",
+    )
+
+
+def _outline(x: float, y: float, width: float, height: float, kind: str) -> str:
+    return path(
+        f"M{num(x)} {num(y)}H{num(x + width)}V{num(y + height)}H{num(x)}z",
+        fill="none",
+        stroke=INK,
+        stroke_width=0.4,
+        class_=kind,
+    )
+
+
+def _poly(points: Sequence[tuple[float, float]], kind: str) -> str:
+    moved = "L".join(f"{x:.4f} {y:.4f}" for x, y in points)
+    return path(f"M{moved}z", fill="none", stroke=INK, stroke_width=0.4, class_=kind)
+
+
+def _line(ends: tuple[float, float, float, float], **look: object) -> str:
+    x1, y1, x2, y2 = ends
+    return path(f"M{num(x1)} {num(y1)}L{num(x2)} {num(y2)}", fill="none", stroke=SOFT, stroke_width=0.25, **look)
+
+
+def _centre(x1: float, y1: float, x2: float, y2: float) -> str:
+    return _line((x1, y1, x2, y2), stroke_dasharray="4 .8 .8 .8", class_="centre")
+
+
+def _axis(middle: tuple[float, float], cut: Cut) -> str:
+    """The mortise's own long axis, a little beyond it, in red: the angle is between it and the button's middle line."""
+    reach = cut.mortise_length / 2 + 5
+    x, y = middle
+    dx, dy = sin(radians(cut.skew)) * reach, cos(radians(cut.skew)) * reach
+    return path(
+        f"M{num(x - dx)} {num(y - dy)}L{num(x + dx)} {num(y + dy)}",
+        fill="none",
+        stroke=RED,
+        stroke_width=0.2,
+        stroke_dasharray="3 .8 .8 .8",
+        class_="axis",
+    )
+
+
+def _level(x1: float, x2: float, y: float, words: str) -> str:
+    ticks = f"M{num(x1)} {num(y - 1.5)}v3M{num(x2)} {num(y - 1.5)}v3M{num(x1)} {num(y)}H{num(x2)}"
+    line = path(ticks, fill="none", stroke=SOFT, stroke_width=0.2, class_="size")
+    return line + text((x1 + x2) / 2, y - 2, words, TEXT, anchor="middle", fill=INK)
+
+
+def _upright(x: float, y1: float, y2: float, words: str) -> str:
+    ticks = f"M{num(x - 1.5)} {num(y1)}h3M{num(x - 1.5)} {num(y2)}h3M{num(x)} {num(y1)}V{num(y2)}"
+    line = path(ticks, fill="none", stroke=SOFT, stroke_width=0.2, class_="size")
+    turned = text(0, 0, words, TEXT, anchor="middle", fill=INK)
+    return line + element("g", turned, transform=f"translate({num(x - 1.6)} {num((y1 + y2) / 2)}) rotate(-90)")

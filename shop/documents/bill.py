@@ -7,12 +7,19 @@ from django.utils import timezone
 
 from shop.core import money
 from shop.documents.pdf import make_pdf, render_pdf
-from shop.models import Bill, Payment, Workshop
+from shop.models import Bill, Job, Payment, Workshop
+
+
+def addressee(job: Job) -> str:
+    """Whom a bill is made out to, a line each: name, contact, address."""
+    client = job.client
+    return "\n".join(part for part in (client.name, client.contact, client.address) if part)
 
 
 def bill_context(bill: Bill) -> dict:
-    """What the paper says. Payments that came after the bill was issued are none of its business: the same rows give
-    the same paper for ever."""
+    """What the paper says. What came after the bill was issued, a payment or the handing over, is none of its
+    business: the same rows give the same paper for ever."""
+    left_at = bill.job.left_at
     before = [row for row in bill.job.payments.all() if bill.issued_at is None or row.at <= bill.issued_at]
     totals = bill.totals
     rest = money.owed(totals.gross, [row.amount for row in before], bill.currency)
@@ -21,6 +28,8 @@ def bill_context(bill: Bill) -> dict:
         "bill": bill,
         "job": bill.job,
         "currency": bill.currency,
+        "addressee": bill.addressee or addressee(bill.job),
+        "left_at": left_at if left_at and (bill.issued_at is None or left_at <= bill.issued_at) else None,
         "lines": bill.billed,
         "totals": totals,
         "payments": [] if bill.is_credit else before,

@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 
 from shop.core import money
 from shop.core.errors import MeasurementError
-from shop.documents.bill import bill_html
+from shop.documents.bill import addressee, bill_html
 from shop.documents.pdf import render_pdf
 from shop.models import (
     Bill,
@@ -478,17 +478,12 @@ def _next_number(kind: str) -> int:
     return (Bill.objects.filter(kind=kind).aggregate(highest=Max("number"))["highest"] or 0) + 1
 
 
-def _addressee(job: Job) -> str:
-    client = job.client
-    return "\n".join(part for part in (client.name, client.contact, client.address) if part)
-
-
 def _dress(bill: Bill, *, number: int, by: Person, at: datetime.datetime) -> None:
     """Gives a draft what an issued bill has; nothing is saved."""
     totals = bill.totals
     bill.number, bill.issued_at, bill.issued_by = number, at, by
     bill.net, bill.tax, bill.gross = totals.net, totals.tax, totals.gross
-    bill.addressee = _addressee(bill.job)
+    bill.addressee = addressee(bill.job)
     if not bill.is_credit:
         bill.due_on = timezone.localdate(at) + datetime.timedelta(days=Workshop.ours().bill_days)
 

@@ -10,7 +10,7 @@ from shop.workflow import bills, stages
 from shop.workflow.bills import Added
 
 PAYMENT = "Bank of Larkholt, account 00 1470 8821, or in cash at the counter."
-BILL_TERMS = "Please name the number of the bill. The set stays ours to hold until it is paid."
+BILL_TERMS = "Please name the number of the bill. A transfer takes a day or two."
 # Hours the bench books against quoted ones, stage by stage; one row for each set that went home, the oldest first.
 # Cloth has taken longer than quoted nearly every time, stripping less.
 FACTORS = {
@@ -19,6 +19,7 @@ FACTORS = {
     "buttons": ("1.10", "0.90", "1.50", "1.00", "1.20", "0.95", "1.10"),
     "pins": ("1.00", "1.10", "0.90", "1.00", "1.05", "0.95", "1.00"),
     "ease": ("1.30", "0.90", "1.80", "1.20", "1.00", "1.50", "1.10"),
+    "final_check": ("0.90", "1.05", "0.85", "1.00", "0.95", "1.10", "0.95"),
     "repairs": ("1.60", "1.20", "1.45", "1.10", "1.80", "1.30", "1.40"),
 }
 

@@ -154,7 +154,7 @@ def sums(start: datetime.date, end: datetime.date) -> list[Sum]:
     issued, paid = _bills(start, end), _payments(start, end)
     zero = Decimal(0)
     out = []
-    for currency in sorted({row.currency for row in (*issued, *paid)}):
+    for currency in sorted({bill.currency for bill in issued} | {row.currency for row in paid}):
         rows = [bill for bill in issued if bill.currency == currency]
         out.append(
             Sum(

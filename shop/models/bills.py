@@ -3,6 +3,7 @@
 import datetime
 from collections.abc import Iterable
 from decimal import Decimal
+from typing import Any
 
 from django.core.validators import MinValueValidator
 from django.db import models
@@ -110,7 +111,7 @@ class Bill(models.Model):
     created_by = models.ForeignKey("shop.Person", on_delete=models.PROTECT, related_name="+")
     issued_at = models.DateTimeField(null=True, blank=True)
     issued_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
-    letters = models.ManyToManyField("post_office.Email", related_name="bills")
+    letters: Any = models.ManyToManyField("post_office.Email", related_name="bills")
 
     objects = BillQuerySet.as_manager()
 

@@ -387,9 +387,9 @@ def book_export(request: PersonRequest) -> HttpResponse:
 def _file(request: PersonRequest, name: str, make: Callable[[datetime.date, datetime.date], str]) -> HttpResponse:
     form = PeriodForm(request.GET)
     if not form.is_valid():
-        response = redirect("book_export")
-        response["Location"] += f"?{request.GET.urlencode()}" if request.GET else ""
-        return response
+        back = redirect("book_export")
+        back["Location"] += f"?{request.GET.urlencode()}" if request.GET else ""
+        return back
     start, end = form.cleaned_data["start"], form.cleaned_data["end"]
     # The mark tells spreadsheets that the text is UTF-8; without it many read names in an old code page.
     response = HttpResponse("\ufeff" + make(start, end), content_type="text/csv; charset=utf-8")

@@ -280,7 +280,7 @@ def bill_draft(job: Job, *, by: Person, at: datetime.datetime | None = None) -> 
         created_at=at,
         created_by=by,
     )
-    lines = []
+    lines: list[BillLine] = []
     if estimate is not None and estimate.agreed is not None:
         for line in estimate.agreed.lines:
             discount = line.kind == LineKind.DISCOUNT

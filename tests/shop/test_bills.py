@@ -21,9 +21,10 @@ from shop.core import money
 from shop.documents import books
 from shop.documents.bill import bill_html, bill_pdf
 from shop.documents.pdf import render_pdf
-from shop.models import Bill, BillLine, Estimate, Event, Job, Payment, Role
+from shop.models import Bill, BillLine, Estimate, Event, Job, Operation, Payment, Role, TaxClass
 from shop.workflow import bills, estimates, stages
 from shop.workflow.bills import Added
+from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
 from tests.factories import make_job, make_person, make_sent, make_workshop
 from tests.ladder import climb, gone
@@ -215,6 +216,21 @@ def test_what_was_agreed_cannot_be_taken_off_the_draft(owner):
 
 
 # --- issuing -------------------------------------------------------------------------------------
+
+
+def test_tax_stands_by_rate_on_the_bill_and_in_the_file(owner):
+    open_shop(name="Testing Key Works")
+    reduced = TaxClass.objects.create(name="Reduced", rate=Decimal(5))
+    Operation.objects.filter(code="pins").update(tax=reduced)
+    bill = fresh(issued(by=owner))
+    parts = {part.name: part for part in bill.totals.parts}
+    assert parts["Reduced"].tax == money.tax(parts["Reduced"].net, Decimal(5), "EUR")
+    assert parts["Reduced"].net == bill.lines.get(line__operation__code="pins").total
+    assert sum(part.tax for part in bill.totals.parts) == bill.tax
+    assert "5 % on" in bill_html(bill)
+    rows = rows_of(books.bills_csv(TODAY(), TODAY()))
+    assert [row["tax_rate"] for row in rows] == ["20", "5"]
+    assert sum(Decimal(row["gross"]) for row in rows) == bill.gross
 
 
 def test_numbers_have_no_gaps_whatever_is_thrown_away(owner):

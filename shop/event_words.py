@@ -31,6 +31,7 @@ EVENT_WORDS: dict[str, str | Promise] = {
         "counted %(keys)s keys and %(boxes)s boxes; logged in were %(keys_logged)s and %(boxes_logged)s"
     ),
     "compass_set": _("wrote down the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),
+    "drawing_made": _("made drawing %(version)s of the buttons"),
     "comeback_recorded": _("wrote down that keys came back: %(keys)s, %(cause)s"),
     "comeback_corrected": _("corrected what came back: %(keys)s, %(cause)s"),
     "compass_changed": _("changed the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),

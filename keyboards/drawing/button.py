@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import cos, radians, sin
 
-from keyboards.drawing.svg import INK, LINE, RED, SOFT, element, escape, num, path, text
+from keyboards.drawing.svg import INK, LINE, RED, SOFT, element, escape, path, text
 
 TEXT = 2.9  # mm, the height of letters
 _GAP = 17.0  # mm between views, room for their sizes
@@ -101,8 +101,8 @@ def check_length(*, uid: str, title: str, metric: str, inches: str) -> str:
     """A bar of exactly 100 mm and one of 2 inches, to be measured on paper before anything is cut."""
     drawn: list[str] = []
     for y, long, step, words in ((4.0, 100.0, 10.0, metric), (14.0, 2 * INCH, INCH / 2, inches)):
-        ticks = "".join(f"M{num(5 + step * i)} {num(y - 2)}v4" for i in range(round(long / step) + 1))
-        drawn.append(path(f"M5 {num(y)}h{num(long)}{ticks}", fill="none", stroke=INK, stroke_width=0.3, class_="check"))
+        ticks = "".join(f"M{_mm(5 + step * i)} {_mm(y - 2)}v4" for i in range(round(long / step) + 1))
+        drawn.append(path(f"M5 {_mm(y)}h{_mm(long)}{ticks}", fill="none", stroke=INK, stroke_width=0.3, class_="check"))
         drawn.append(text(5 + long + 3, y + 1, words, TEXT))
     return _full_size(180, 18, drawn, uid, title)
 
@@ -136,9 +136,9 @@ def blanks_drawn(
         end = 12.0 + blank * scale
         if end - x > 0.4:
             marks = "".join(
-                f"M{num(x + 1.2 * i)} {num(y + 7)}l2 -7" for i in range(int((end - x - 2) / 1.2) + 1) if end - x > 2
+                f"M{_mm(x + 1.2 * i)} {_mm(y + 7)}l2 -7" for i in range(int((end - x - 2) / 1.2) + 1) if end - x > 2
             )
-            drawn.append(path(marks or f"M{num(x)} {num(y)}", stroke=LINE, stroke_width=0.25, class_="waste"))
+            drawn.append(path(marks or f"M{_mm(x)} {_mm(y)}", stroke=LINE, stroke_width=0.25, class_="waste"))
         drawn.append(_outline(12.0, y, blank * scale, 7, "blank"))
         y += 11
     return _full_size(170, y + 1, drawn, uid, title)
@@ -147,15 +147,20 @@ def blanks_drawn(
 # --- strokes ---
 
 
+def _mm(value: float) -> str:
+    """A coordinate to a thousandth: what is cut from must not be rounded like a picture."""
+    return f"{value:.3f}".rstrip("0").rstrip(".")
+
+
 def _full_size(wide: float, high: float, drawn: Sequence[str], uid: str, title: str) -> str:
     return element(
         "svg",
         element("title", escape(title), id=f"{uid}-t"),
         *drawn,
         xmlns="http://www.w3.org/2000/svg",
-        viewBox=f"0 0 {num(wide)} {num(high)}",
-        width=f"{num(wide)}mm",
-        height=f"{num(high)}mm",
+        viewBox=f"0 0 {_mm(wide)} {_mm(high)}",
+        width=f"{_mm(wide)}mm",
+        height=f"{_mm(high)}mm",
         role="img",
         aria_labelledby=f"{uid}-t",
         class_="full-size",
@@ -164,7 +169,7 @@ def _full_size(wide: float, high: float, drawn: Sequence[str], uid: str, title: 
 
 def _outline(x: float, y: float, width: float, height: float, kind: str) -> str:
     return path(
-        f"M{num(x)} {num(y)}H{num(x + width)}V{num(y + height)}H{num(x)}z",
+        f"M{_mm(x)} {_mm(y)}H{_mm(x + width)}V{_mm(y + height)}H{_mm(x)}z",
         fill="none",
         stroke=INK,
         stroke_width=0.4,
@@ -173,13 +178,13 @@ def _outline(x: float, y: float, width: float, height: float, kind: str) -> str:
 
 
 def _poly(points: Sequence[tuple[float, float]], kind: str) -> str:
-    moved = "L".join(f"{x:.4f} {y:.4f}" for x, y in points)
+    moved = "L".join(f"{_mm(x)} {_mm(y)}" for x, y in points)
     return path(f"M{moved}z", fill="none", stroke=INK, stroke_width=0.4, class_=kind)
 
 
 def _line(ends: tuple[float, float, float, float], **look: object) -> str:
     x1, y1, x2, y2 = ends
-    return path(f"M{num(x1)} {num(y1)}L{num(x2)} {num(y2)}", fill="none", stroke=SOFT, stroke_width=0.25, **look)
+    return path(f"M{_mm(x1)} {_mm(y1)}L{_mm(x2)} {_mm(y2)}", fill="none", stroke=SOFT, stroke_width=0.25, **look)
 
 
 def _centre(x1: float, y1: float, x2: float, y2: float) -> str:
@@ -192,7 +197,7 @@ def _axis(middle: tuple[float, float], cut: Cut) -> str:
     x, y = middle
     dx, dy = sin(radians(cut.skew)) * reach, cos(radians(cut.skew)) * reach
     return path(
-        f"M{num(x - dx)} {num(y - dy)}L{num(x + dx)} {num(y + dy)}",
+        f"M{_mm(x - dx)} {_mm(y - dy)}L{_mm(x + dx)} {_mm(y + dy)}",
         fill="none",
         stroke=RED,
         stroke_width=0.2,
@@ -202,13 +207,13 @@ def _axis(middle: tuple[float, float], cut: Cut) -> str:
 
 
 def _level(x1: float, x2: float, y: float, words: str) -> str:
-    ticks = f"M{num(x1)} {num(y - 1.5)}v3M{num(x2)} {num(y - 1.5)}v3M{num(x1)} {num(y)}H{num(x2)}"
+    ticks = f"M{_mm(x1)} {_mm(y - 1.5)}v3M{_mm(x2)} {_mm(y - 1.5)}v3M{_mm(x1)} {_mm(y)}H{_mm(x2)}"
     line = path(ticks, fill="none", stroke=SOFT, stroke_width=0.2, class_="size")
     return line + text((x1 + x2) / 2, y - 2, words, TEXT, anchor="middle", fill=INK)
 
 
 def _upright(x: float, y1: float, y2: float, words: str) -> str:
-    ticks = f"M{num(x - 1.5)} {num(y1)}h3M{num(x - 1.5)} {num(y2)}h3M{num(x)} {num(y1)}V{num(y2)}"
+    ticks = f"M{_mm(x - 1.5)} {_mm(y1)}h3M{_mm(x - 1.5)} {_mm(y2)}h3M{_mm(x)} {_mm(y1)}V{_mm(y2)}"
     line = path(ticks, fill="none", stroke=SOFT, stroke_width=0.2, class_="size")
     turned = text(0, 0, words, TEXT, anchor="middle", fill=INK)
-    return line + element("g", turned, transform=f"translate({num(x - 1.6)} {num((y1 + y2) / 2)}) rotate(-90)")
+    return line + element("g", turned, transform=f"translate({_mm(x - 1.6)} {_mm((y1 + y2) / 2)}) rotate(-90)")

@@ -7,6 +7,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
 from keyboards.advising import assumptions_for
+from keyboards.drafting import standings
 from keyboards.forms.specs import PartForm, SpecForm
 from keyboards.models import BoughtPart
 from keyboards.specifying import keys_to_cut, set_readings
@@ -26,7 +27,14 @@ def spec(request: PersonRequest, number: int) -> HttpResponse:
     job = job_for(number, Job.objects.select_related("client", "instrument"))
     readings = set_readings(job)
     keys, why = keys_to_cut(job, readings)
-    context = {"job": job, "readings": readings, "why": why, "caution": CAUTIONS["drawing"]}
+    context = {
+        "job": job,
+        "readings": readings,
+        "why": why,
+        "caution": CAUTIONS["drawing"],
+        "drawings": standings(job, request.user.units, readings) if readings.compass else [],
+        "asked": request.GET.items(),
+    }
     if readings.compass is None:
         return render(request, "keyboards/specs/detail.html", context)
     assumed = assumptions_for(job)

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import cos, radians, sin
 
-from keyboards.drawing.svg import INK, LINE, RED, SOFT, element, escape, path, text
+from keyboards.drawing.svg import INK, LINE, RED, SANS, SOFT, element, escape, path, text
 
 TEXT = 2.9  # mm, the height of letters
-_GAP = 17.0  # mm between views, room for their sizes
+_GAP = 20.0  # mm between views, room for their sizes
 _EDGE = 15.0  # mm round the whole
 INCH = 25.4
 
@@ -83,8 +83,9 @@ def working_drawing(cut: Cut, *, uid: str, title: str, words: Words, sizes: dict
         _level(left, left + cut.width, top - 8, sizes["width"]),
         _upright(left - 7, top, top + cut.length, sizes["length"]),
         _level(side_x, side_x + cut.height, top - 8, sizes["height"]),
-        _upright(side_x + cut.height + 7, min(ys), max(ys), sizes["mortise_length"]),
-        _level(min(xs), max(xs), end_y + cut.height + 8, sizes["mortise_width"]),
+        # The mortise's own sizes stand beside it: turned, it reaches further than it is long and wide.
+        text(left + cut.width + 2.5, middle[1] - 4, sizes["mortise_length"], TEXT, fill=INK),
+        text(left + cut.width + 2.5, middle[1], f"× {sizes['mortise_width']}", TEXT, fill=INK),
         text(left + cut.width + 2.5, top + cut.length - 1, sizes["skew"], TEXT, fill=RED),
     ]
     if cut.offset:
@@ -164,6 +165,7 @@ def _full_size(wide: float, high: float, drawn: Sequence[str], uid: str, title: 
         role="img",
         aria_labelledby=f"{uid}-t",
         class_="full-size",
+        font_family=SANS,
     )
 
 

@@ -8,6 +8,7 @@ urlpatterns = [
     path("jobs/<tag:number>/final/", proof.final_verdicts, name="final_verdicts"),
     path("jobs/<tag:number>/checks/<int:pk>/release/", proof.check_release, name="check_release"),
     path("jobs/<tag:number>/handoff.pdf", proof.handoff_pdf, name="handoff_pdf"),
+    path("jobs/<tag:number>/bench-sheet.pdf", proof.bench_sheet, name="bench_sheet"),
     path("jobs/<tag:number>/label.pdf", proof.keyframe_label, name="keyframe_label"),
     path("jobs/<tag:number>/comebacks/new/", comebacks.comeback_add, name="comeback_add"),
     path("jobs/<tag:number>/comebacks/<int:pk>/", comebacks.comeback_edit, name="comeback_edit"),

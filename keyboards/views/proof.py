@@ -9,7 +9,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from keyboards import pictures
-from keyboards.documents import handoff, label
+from keyboards.documents import benchsheet, handoff, label
 from keyboards.forms.proof import ReleaseForm
 from keyboards.models import Check
 from keyboards.proving import Proof, proof_of
@@ -99,6 +99,14 @@ def handoff_pdf(request: PersonRequest, number: int) -> HttpResponse:
     """The hand-off report, provisional until the final check is closed."""
     job = job_for(number)
     return pdf_response(handoff.handoff(job, request.user.units), f"{job.tag}-hand-off.pdf")
+
+
+@require_safe
+@allowed()
+def bench_sheet(request: PersonRequest, number: int) -> HttpResponse:
+    """The sheet that goes through the shop with the keys."""
+    job = job_for(number, Job.objects.for_lists().prefetch_related("stages__finished_by"))
+    return pdf_response(benchsheet.bench_sheet(job, request.user.units), f"{job.tag}-bench-sheet.pdf")
 
 
 @require_safe

@@ -8,6 +8,7 @@ from keyboards.models.compasses import Compass
 from keyboards.models.drawings import Drawing
 from keyboards.models.findings import Finding, FindingGroup
 from keyboards.models.photos import Photo
+from keyboards.models.progress import KeyDone
 from keyboards.models.readings import Entry, EntryKind, KeyReading
 from keyboards.models.specs import BoughtPart
 
@@ -27,6 +28,7 @@ __all__ = [
     "FindingGroup",
     "Gauge",
     "GaugeKind",
+    "KeyDone",
     "KeyReading",
     "Photo",
     "PhotoAngle",

@@ -28,7 +28,8 @@ from keyboards.core.quantities import ANGLE, QUANTITIES, show
 from keyboards.core.verdicts import FAIL, NOT_READ, PASS, UNDECIDED, VERDICTS, Judged, KeyVerdict
 from keyboards.drawing.plots import Band, Plot, Series
 from keyboards.drawing.row import KeyFace
-from keyboards.models import BoughtPart, Check, KeyReading, Photo
+from keyboards.models import BoughtPart, Check, KeyDone, KeyReading, Photo
+from keyboards.progressing import hands_of
 from keyboards.proving import READ_FROM, Proof, limit_title, place_words, proof_of, renewed_keys
 from keyboards.sheets import finding_titles, findings_words
 from keyboards.specifying import RAIL, spec_of
@@ -461,6 +462,10 @@ def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
     told: dict[str, list[Event]] = {}
     for event in Event.objects.filter(job=job, what="keys_done").select_related("by").order_by("at", "id"):
         told.setdefault(str(event.details.get("stage", "")), []).append(event)
+    by_stage: dict[int, list[KeyDone]] = {}
+    for row in KeyDone.objects.filter(stage__job=job).select_related("by"):
+        by_stage.setdefault(row.stage_id, []).append(row)
+    hands = {pk: hands_of(rows) for pk, rows in by_stage.items()}
     out = []
     for stage in stages:
         if stage.kind in ("estimate", "answer") or (stage.state == route.WAITING and not stage.begun_at):
@@ -478,6 +483,7 @@ def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
             }
             for event in told.get(stage.kind, ())
         ]
+        notes += hands.get(stage.pk, ())
         if stage.reason:
             words = _("left out: %(reason)s") if stage.state == route.SKIPPED else _("done again: %(reason)s")
             notes.append(words % {"reason": stage.reason})

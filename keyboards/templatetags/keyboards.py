@@ -12,6 +12,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.quantities import show
 from keyboards.forms.photos import PhotoForm
 from keyboards.models import Check, CheckKind, Comeback, Compass, Decision, GaugeKind, KeyReading
+from keyboards.progressing import progress_of
 from keyboards.proving import newest_final
 from keyboards.workflow import pricing
 from shop.access import DESK, TECHNICIAN, may
@@ -167,6 +168,13 @@ def instrument_checks(instrument):
     """Every check that keyboards of this piano ever had, the newest first."""
     checks = Check.objects.filter(job__instrument=instrument).select_related("job", "begun_by", "gauge")
     return {"instrument": instrument, "checks": checks.annotate(read=Count("keys")).order_by("-begun_at")}
+
+
+@register.inclusion_tag("keyboards/progress/_panel.html", takes_context=True)
+def progress_panel(context, stage):
+    """Which keys of a stage are done, to be tapped by who may work at it; nothing where work is not key by key."""
+    may_tick = may(context["user"], TECHNICIAN)
+    return {"progress": progress_of(stage), "stage": stage, "job": stage.job, "may": may_tick}
 
 
 @register.inclusion_tag("keyboards/comebacks/_panel.html", takes_context=True)

@@ -31,10 +31,6 @@ class HoursForm(forms.Form):
     note = forms.CharField(label=_("Note"), max_length=200, required=False)
 
 
-class KeysDoneForm(forms.Form):
-    count = forms.IntegerField(label=_("Keys done so far"), min_value=0, max_value=128)
-
-
 class SendBackForm(forms.Form):
     """To which stage a set goes back, and why."""
 

@@ -15,7 +15,6 @@ urlpatterns = [
     path(f"{_stage}skip/", stages.stage_skip, name="stage_skip"),
     path(f"{_stage}send-back/", stages.stage_send_back, name="stage_send_back"),
     path(f"{_stage}hours/", stages.hours_book, name="hours_book"),
-    path(f"{_stage}keys/", stages.keys_done, name="keys_done"),
     path(f"{_stage}materials/", stages.use_record, name="use_record"),
     path("bench/materials/", materials.material_list, name="material_list"),
     path("bench/materials/new/", materials.material_new, name="material_new"),

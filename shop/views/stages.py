@@ -15,7 +15,6 @@ from shop.forms.stages import (
     CountOutForm,
     HandOverForm,
     HoursForm,
-    KeysDoneForm,
     PutDownForm,
     ReasonForm,
     SendBackForm,
@@ -69,7 +68,6 @@ def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
         "use_form": UseForm(),
         "hours_form": HoursForm(),
         "put_down_form": PutDownForm(),
-        "keys_form": KeysDoneForm(initial={"count": stage.keys_done}),
         "skip_form": ReasonForm(prefix="skip"),
         "back_form": SendBackForm(job=job, prefix="back") if earlier_done else None,
         "count_form": CountOutForm(job=job, initial={"boxes": job.boxes}) if stage.kind == "pack" else None,
@@ -192,18 +190,6 @@ def hours_book(request: PersonRequest, number: int, stage_id: int) -> HttpRespon
         return _page(request, stage, hours_form=form, hours_open=True)
     booked = form.cleaned_data
     return _move(request, stage, lambda: stages.hours_book(stage, by=request.user, **booked), _("Your time is kept."))
-
-
-@require_POST
-@allowed(TECHNICIAN)
-def keys_done(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
-    """How many keys are done so far."""
-    stage = _stage(job_for(number), stage_id)
-    form = KeysDoneForm(request.POST)
-    if not form.is_valid():
-        return _page(request, stage, keys_form=form)
-    count = form.cleaned_data["count"]
-    return _move(request, stage, lambda: stages.keys_done(stage, by=request.user, count=count), _("Kept."))
 
 
 @require_POST

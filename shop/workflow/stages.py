@@ -278,18 +278,6 @@ def hours_book(
 
 
 @transaction.atomic
-def keys_done(stage: Stage, *, by: Person, count: int, at: datetime.datetime | None = None) -> Stage:
-    """How many keys of the stage are done so far."""
-    job = lock(stage.job)
-    if not 0 <= count <= job.keys_here:
-        raise Refused(_("This set has %(count)d keys here.") % {"count": job.keys_here})
-    stage.keys_done = count
-    stage.save(update_fields=["keys_done"])
-    record("keys_done", by=by, job=job, at=at, stage=stage.kind, keys=count)
-    return stage
-
-
-@transaction.atomic
 def hand_over(stage: Stage, *, by: Person, left_with: str, at: datetime.datetime | None = None) -> Stage:
     """The set leaves the shop: the last stage, with who took it."""
     job = lock(stage.job)

@@ -20,6 +20,7 @@ from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.decisions import decision_record
 from keyboards.workflow.photos import photo_add
 from keyboards.workflow.pricing import estimate_from_decision
+from keyboards.workflow.progress import progress_keep
 from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person
 from shop.workflow import backups, jobs, letters, materials, stages
 from shop.workflow.estimates import deposit_receive, estimate_accept, estimate_decline, estimate_send
@@ -302,7 +303,9 @@ class Telling:
                     return
                 stages.stage_begin(stage, by=shop.bench, at=self.later(hours=2))
                 if tale.keys_done:
-                    stages.keys_done(stage, by=shop.bench, count=tale.keys_done, at=self.later(hours=2))
+                    first = self.compass.present[: tale.keys_done]
+                    progress_keep(stage, done=first[:9], undone=(), by=shop.bench, at=self.later(hours=1))
+                    progress_keep(stage, done=first[9:], undone=(), by=shop.people["wick"], at=self.later(hours=1))
                 return
             if stage.kind == "stripped_check":
                 rows = readings.stripped(tale.make, self.keys, self.compass.present, more_torn=tale.more_torn)

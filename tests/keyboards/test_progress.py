@@ -1,0 +1,141 @@
+"""Which keys of a stage are done: ticked or named, by whom, and which must be done again."""
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
+from django.utils import timezone
+
+from keyboards.models import KeyDone
+from keyboards.progressing import progress_of
+from keyboards.workflow.progress import progress_keep
+from shop.models import Role, Stage
+from shop.workflow.refusal import Refused
+from tests.factories import make_check, make_job, make_person, make_readings
+from tests.ladder import climb, gone
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def technician(client):
+    person = make_person(first_name="Rosa", last_name="Amsel")
+    client.force_login(person)
+    return person
+
+
+@pytest.fixture
+def stage(technician):
+    job = make_job(missing=[3])
+    return Stage.objects.create(job=job, position=900, kind="cloth", state="begun")
+
+
+def tick(client, stage, **fields):
+    return client.post(reverse("keys_tick", args=[stage.job.number, stage.pk]), fields)
+
+
+def done(stage):
+    return list(KeyDone.objects.filter(stage=stage).values_list("key", flat=True))
+
+
+def test_ticked_keys_are_done_by_whoever_ticked_them(client, technician, stage):
+    tick(client, stage, shown="", key=["1", "2", "4"])
+    assert done(stage) == [1, 2, 4]
+    stage.refresh_from_db()
+    assert stage.keys_done == 3
+    page = client.get(reverse("stage_detail", args=[stage.job.number, stage.pk])).content.decode()
+    assert "Keys done: 3 of 87" in page
+    assert "R. Amsel: keys 1, 2, 4" in page
+
+
+def test_keys_are_named_in_words_too(client, stage):
+    tick(client, stage, shown="", also="1-5, C5")
+    assert done(stage) == [1, 2, 4, 5, 52]  # key 3 did not come
+
+
+def test_two_people_at_one_set_never_undo_each_other(client, stage):
+    other = make_person(first_name="Ivo", last_name="Brand")
+    progress_keep(stage, done=[10, 11], undone=[], by=other)
+    # This page was shown before the other's keys were done: nothing of theirs is unticked by it.
+    tick(client, stage, shown="", key=["1"])
+    assert done(stage) == [1, 10, 11]
+    assert progress_of(stage).hands == ("R. Amsel: keys 1", "I. Brand: keys 10, 11")
+
+
+def test_a_tick_is_taken_off_again(client, stage):
+    tick(client, stage, shown="", key=["1", "2"])
+    tick(client, stage, shown="1 2", key=["2"])
+    assert done(stage) == [2]
+
+
+@pytest.mark.parametrize("fields", [{"key": ["3"]}, {"key": ["400"]}, {"also": "H9"}, {"also": "3-2"}])
+def test_keys_the_set_does_not_have_are_refused_in_a_sentence(client, stage, fields):
+    answer = client.post(
+        reverse("keys_tick", args=[stage.job.number, stage.pk]),
+        {"shown": "", **fields},
+        headers={"HX-Request": "true", "HX-Target": "keys-done"},
+    )
+    assert answer.status_code == 200
+    assert 'role="alert"' in answer.content.decode()
+    assert done(stage) == []
+
+
+@pytest.mark.parametrize("words", ["\x00", "x" * 5000, "١", "-1", "1e3"])
+def test_hostile_numbers_are_no_keys(client, stage, words):
+    tick(client, stage, shown=words, key=[words])
+    assert done(stage) == []
+
+
+def test_a_closed_stage_takes_no_ticks(stage, technician):
+    stage.state, stage.finished_at = "done", timezone.now()
+    stage.save()
+    with pytest.raises(Refused):
+        progress_keep(stage, done=[1], undone=[], by=technician)
+
+
+def test_htmx_gets_the_panel_alone(client, stage):
+    answer = client.post(
+        reverse("keys_tick", args=[stage.job.number, stage.pk]),
+        {"shown": "", "key": "1"},
+        headers={"HX-Request": "true", "HX-Target": "keys-done"},
+    )
+    assert b"<html" not in answer.content
+    assert b"Keys done: 1 of 87" in answer.content
+
+
+def test_keys_that_fail_the_final_check_must_be_done_again(client, technician, stage):
+    progress_keep(stage, done=[1, 2, 4], undone=[], by=technician)
+    check = make_check(job=stage.job, kind="final", closed=True, quantities=["side_play"])
+    make_readings(check=check, keys=[1, 4], side_play=450, grade=0)
+    make_readings(check=check, keys=[2], side_play=2_500, grade=0)
+    progress = progress_of(stage)
+    assert progress.again == "2"
+    assert progress.done == 2
+    page = client.get(reverse("stage_detail", args=[stage.job.number, stage.pk])).content.decode()
+    assert "To be done again after the final check" in page
+    progress_keep(stage, done=[2], undone=[], by=technician)
+    assert progress_of(stage).again == ""
+
+
+def test_a_stage_that_is_not_done_key_by_key_has_no_panel(client, technician):
+    job = make_job()
+    stage = Stage.objects.create(job=job, position=900, kind="frame", state="begun")
+    assert progress_of(stage) is None
+    assert tick(client, stage, key=["1"]).status_code == 404
+
+
+def test_the_page_climbs_the_ladder(stage):
+    climb("keys_tick", stage.job.number, stage.pk, roles={Role.TECHNICIAN}, methods={"POST"})
+    gone("keys_tick", stage.job.number, 99999, method="POST")
+
+
+def test_88_ticks_take_as_many_queries_as_two(client, technician, stage):
+    def queries():
+        with CaptureQueriesContext(connection) as seen:
+            client.get(reverse("stage_detail", args=[stage.job.number, stage.pk]))
+        return len(seen)
+
+    progress_keep(stage, done=[1, 2], undone=[], by=technician)
+    few = queries()
+    progress_keep(stage, done=range(4, 89), undone=[], by=technician)
+    assert queries() == few

@@ -11,7 +11,6 @@ from keyboards.core.errors import MeasurementError
 from keyboards.core.protractor import PhotoSkew, skew_of_taps
 
 MOST_TAPS = 20
-_LARGEST = 20_000  # px; more than any photo we keep
 _LONGEST = 20_000  # characters
 
 
@@ -56,8 +55,8 @@ class Tapped:
             raise Unreadable(str(error)) from None
 
 
-def tapped(data: Mapping[str, Any]) -> Tapped:
-    """Reads what was sent. Unreadable with a sentence for anything that is not points on a photo."""
+def tapped(data: Mapping[str, Any], *, width: int, height: int) -> Tapped:
+    """Reads what was sent for a photo of so many px. Unreadable with a sentence for all that is not points on it."""
     text = data.get("tapped", "")
     if not isinstance(text, str) or len(text) > _LONGEST:
         raise Unreadable(_("That are more points than a photo needs."))
@@ -76,9 +75,10 @@ def tapped(data: Mapping[str, Any]) -> Tapped:
     turn, reference_is, bass_on = raw.get("turn", 0), raw.get("reference_is"), raw.get("bass_on", "left")
     if turn not in (0, 90, 180, 270) or reference_is not in ("square", "rail") or bass_on not in ("left", "right"):
         raise Unreadable(_("It is not said how the photo lies."))
+    size = (height, width) if turn in (90, 270) else (width, height)
     return Tapped(
-        taps=[[_points(line, 2) for line in _list(tap, 2)] for tap in taps],
-        card=_card(card) if card else {},
+        taps=[[_points(line, 2, size) for line in _list(tap, 2)] for tap in taps],
+        card=_card(card, size) if card else {},
         turn=turn,
         reference_is=reference_is,
         bass_on=bass_on,
@@ -86,13 +86,14 @@ def tapped(data: Mapping[str, Any]) -> Tapped:
     )
 
 
-def _card(raw: dict[str, Any]) -> dict[str, Any]:
+def _card(raw: dict[str, Any], size: tuple[int, int]) -> dict[str, Any]:
     sides = {name: _number(raw.get(name), 5, 2000) for name in ("width", "height")}
-    return {"corners": _points(raw.get("corners"), 4), **sides}
+    return {"corners": _points(raw.get("corners"), 4, size), **sides}
 
 
-def _points(raw: Any, count: int) -> list[list[float]]:
-    return [[_number(value, -_LARGEST, _LARGEST) for value in _list(point, 2)] for point in _list(raw, count)]
+def _points(raw: Any, count: int, size: tuple[int, int]) -> list[list[float]]:
+    points = [_list(point, 2) for point in _list(raw, count)]
+    return [[_number(value, 0, most) for value, most in zip(point, size, strict=True)] for point in points]
 
 
 def _list(raw: Any, count: int) -> list[Any]:

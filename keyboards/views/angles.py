@@ -13,8 +13,8 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from keyboards.core.protractor import PhotoSkew
 from keyboards.drawing.key_section import signed
-from keyboards.forms.angles import Unreadable, tapped
-from keyboards.models import Photo, PhotoAngle
+from keyboards.forms.angles import Tapped, Unreadable, tapped
+from keyboards.models import Entry, Photo, PhotoAngle
 from keyboards.specpage import sign_svg
 from keyboards.views.checks import compass_for
 from keyboards.workflow.angles import angle_keep
@@ -24,6 +24,10 @@ from shop.workflow.refusal import Refused
 
 def _photo(op: UUID) -> Photo:
     return fetch(Photo.objects.select_related("job__compass", "job__client", "job__instrument"), op=op)
+
+
+def _tapped(request: PersonRequest, photo: Photo) -> Tapped:
+    return tapped(request.POST, width=photo.width, height=photo.height)
 
 
 def _words(found: PhotoSkew) -> dict[str, Any]:
@@ -46,9 +50,9 @@ def _words(found: PhotoSkew) -> dict[str, Any]:
 @allowed(TECHNICIAN, json=True)
 def angle_reckon(request: PersonRequest, op: UUID) -> JsonResponse:
     """The angle of the points as they lie now, without keeping it."""
-    _photo(op)
+    photo = _photo(op)
     try:
-        return JsonResponse(_words(tapped(request.POST).reckon()))
+        return JsonResponse(_words(_tapped(request, photo).reckon()))
     except Unreadable as error:
         return JsonResponse({"text": "", "coarse": True, "said": str(error)})
 
@@ -71,7 +75,7 @@ def photo_angle(request: PersonRequest, op: UUID) -> HttpResponse:
             trouble = _("Choose the key that this mortise belongs to.")
         else:
             try:
-                found = tapped(request.POST)
+                found = _tapped(request, photo)
                 angle = found.reckon()
                 angle_keep(photo=photo, check=check, key=key, found=angle, by=request.user, **found.evidence)
             except (Unreadable, Refused) as error:
@@ -101,14 +105,17 @@ def _key(text: str | None, photo: Photo, present: list[int]) -> int | None:
 
 
 def _kept(photo: Photo) -> list[dict[str, Any]]:
-    """What was read from this photo already, with its lines to draw."""
-    rows = PhotoAngle.objects.filter(photo=photo).select_related("entry__by")
+    """What was read from this photo already, with the lines to draw of what still stands."""
+    rows = list(PhotoAngle.objects.filter(photo=photo).select_related("entry__by"))
+    gone = set(Entry.objects.filter(withdraws__in=[row.entry_id for row in rows]).values_list("withdraws", flat=True))
     return [
         {
             "key": row.entry.key,
             "text": f"{signed((row.entry.value or 0) / 1000, 2)}° ± {row.u / 1000:.2f}°",
             "by": row.entry.by.short_name,
-            "lines": {"taps": row.taps, "turn": row.turn, "card": row.card},
+            "withdrawn": row.entry_id in gone,
+            "lines": [] if row.entry_id in gone else row.taps,
+            "turn": row.turn,
         }
         for row in rows
     ]

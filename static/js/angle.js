@@ -21,9 +21,10 @@ let held = -1;
 let redrawing = false;
 let lastCorners = [];
 const image = new Image();
+const kept = JSON.parse(at("kept-lines")?.textContent || "[]"); // angles read from this photo before
 
 const withCard = () => at("with-card").checked;
-const wanted = () => (withCard() && !(taps.length && lastCorners.length) ? 8 : 4);
+const wanted = () => (withCard() && !lastCorners.length ? 8 : 4); // a card is tapped once: it lies where it lies
 const turned = () => (turn % 180 ? [image.naturalHeight, image.naturalWidth] : [image.naturalWidth, image.naturalHeight]);
 const perPixel = () => turned()[0] / stage.clientWidth;
 
@@ -61,9 +62,11 @@ function show() {
   lines.replaceChildren();
   lines.style.setProperty("--px", unit);
   const pairs = [["rail", 0], ["edge", 2]];
+  for (const row of kept) if (row.turn === turn) for (const tap of row.lines) drawLine(tap[1], "edge old");
   for (const tap of taps) for (const [kind, place] of pairs) drawLine(tap[place / 2], `${kind} old`);
   for (const [kind, place] of pairs) if (points.length > place + 1) drawLine(points.slice(place, place + 2), kind);
-  if (points.length > 5) made("path", { d: `M${points.slice(4).map((point) => point.join(" ")).join("L")}z`, class: "card" });
+  const outline = points.length > 5 ? points.slice(4) : withCard() ? lastCorners : [];
+  if (outline.length) made("path", { d: `M${outline.map((point) => point.join(" ")).join("L")}z`, class: "card" });
   points.forEach(([x, y], place) => {
     const dot = made("circle", { cx: x, cy: y, r: 7 * unit, tabindex: 0, role: "button", class: "point" });
     dot.setAttribute("aria-label", names[place]);
@@ -183,11 +186,13 @@ at("turn").addEventListener("click", () => {
   turn = (turn + 90) % 360;
   taps = [];
   points = [];
+  lastCorners = [];
   drawPicture();
 });
 at("with-card").addEventListener("change", () => {
   at("card").hidden = !withCard();
-  points = points.slice(0, wanted());
+  lastCorners = [];
+  points = points.slice(0, 4);
   show();
 });
 form.addEventListener("input", () => show());
@@ -195,7 +200,11 @@ form.addEventListener("input", () => show());
 // --- what comes of it ---
 
 const number = (id) => Number(at(id).value.replace(",", "."));
-const millimetres = (id) => number(id) * (at(id).nextElementSibling.textContent === "in" ? 25.4 : 1);
+const unitOf = (id) => (at(id).nextElementSibling.textContent === "in" ? 25.4 : 1);
+const millimetres = (id) => number(id) * unitOf(id);
+const setMillimetres = (id, value) => {
+  at(id).value = Number((value / unitOf(id)).toFixed(3));
+};
 
 function contents() {
   const complete = points.length >= wanted();
@@ -245,34 +254,36 @@ function reckon() {
   }, 60);
 }
 
+// What stood here before: all of it after a refusal; for the next key of this photo what stays the same, the rail and the card.
+function before() {
+  if (at("tapped").value) return JSON.parse(at("tapped").value);
+  return JSON.parse(sessionStorage.getItem(said.photo) || "null");
+}
+
 image.addEventListener("load", () => {
-  try {
-    const typed = JSON.parse(at("tapped").value);
-    ({ turn } = typed);
-    taps = typed.taps.slice(0, -1);
-    points = [...typed.taps.at(-1).flat(), ...(typed.card?.corners || [])];
-  } catch {
-    // nothing was typed before: begin with no point
-  }
-  try {
-    const kept = JSON.parse(sessionStorage.getItem(said.photo));
-    if (!points.length && kept) {
-      ({ turn } = kept);
-      points = kept.rail;
-      form.elements.reference_is.value = kept.reference_is;
-      at("mirrored").checked = kept.mirrored;
-    }
-  } catch {
-    // nothing was kept
-  }
+  const then = before();
+  turn = then?.turn || 0;
   drawPicture();
+  if (then) {
+    form.elements.reference_is.value = then.reference_is;
+    at("mirrored").checked = then.bass_on === "right";
+    at("click-sd").value = then.click_sd;
+    if (then.card) {
+      at("with-card").checked = true;
+      at("card").hidden = false;
+      lastCorners = then.card.corners;
+      for (const side of ["width", "height"]) setMillimetres(`card-${side}`, then.card[side]);
+    }
+    taps = then.taps.slice(0, -1);
+    points = then.taps.at(-1)?.flat() || then.rail || [];
+    show();
+  }
   document.documentElement.dataset.ready = "yes";
 });
-// The rail is the same for every key of this photo: it is tapped once.
 form.addEventListener("submit", () => {
-  const rail = (points.length > 1 ? points : taps.at(-1)?.flat() || []).slice(0, 2);
-  const kept = { turn, rail, reference_is: form.elements.reference_is.value, mirrored: at("mirrored").checked };
-  sessionStorage.setItem(said.photo, JSON.stringify(kept));
+  const now = contents();
+  const rail = now.taps.at(-1)?.[0] || [];
+  sessionStorage.setItem(said.photo, JSON.stringify({ ...now, taps: [], rail }));
 });
 addEventListener("resize", () => image.complete && show());
 image.src = said.photo;

@@ -1,6 +1,7 @@
 """The protractor in a browser: a drawn photo of known angles, tapped, dragged, moved by keys, put right by a card."""
 
 import io
+import json
 import math
 
 import pytest
@@ -55,9 +56,13 @@ def open_photo(page, photo, key):
 
 
 def tap(page, *points):
-    box = page.locator("#picture").bounding_box()
-    scale = box["width"] / SIZE[0]
     for x, y in points:
+        page.evaluate("y => scrollTo(0, y)", 0)
+        box = page.locator("#picture").bounding_box()
+        scale = box["width"] / SIZE[0]
+        below = max(0, box["y"] + y * scale - page.viewport_size["height"] + 60)  # a small screen is scrolled to it
+        page.evaluate("y => scrollTo(0, y)", below)
+        box = page.locator("#picture").bounding_box()
         page.mouse.click(box["x"] + x * scale, box["y"] + y * scale)
 
 
@@ -117,6 +122,36 @@ def test_a_slanted_camera_is_put_right_by_the_corners_of_a_card(page, check):
     assert kept.card["width"] == 85.6
     assert abs(entry.value / 1000 - 2.0) <= 2 * kept.u / 1000
     assert abs(slanted - 2.0) > 0.5  # what the card was needed for
+    # The next key on the same photo is put right by the same card, without a word and without tapping it again.
+    page.wait_for_selector("html[data-ready]")
+    expect(page.locator("#with-card")).to_be_checked()
+    tap(page, *shapes["edge"])
+    expect(page.locator("#next")).to_contain_text("Drag a point")
+    page.click("#keep")
+    page.wait_for_url("**key=42")
+    second = PhotoAngle.objects.get(entry__key=41)
+    assert second.card == kept.card
+    assert abs(second.entry.value / 1000 - 2.0) <= 2 * second.u / 1000
+
+
+def test_what_was_tapped_and_chosen_stays_when_the_page_refuses(page, check):
+    photo, shapes = photograph(check, 2.0)
+    page.set_viewport_size({"width": 1440, "height": 1100})
+    open_photo(page, photo, 40)
+    page.check("#mirrored")
+    page.check("#with-card")
+    page.fill("#card-width", "90")
+    tap(page, *shapes["rail"], *shapes["edge"], *shapes["card"])
+    page.fill("#click-sd", "2.5")
+    page.select_option("#key", "")
+    expect(page.locator("#result")).to_contain_text("±")
+    sent = page.input_value("#tapped")
+    page.click("#keep")
+    expect(page.locator(".message.bad")).to_contain_text("Choose the key")
+    page.wait_for_selector("html[data-ready]")
+    assert json.loads(page.input_value("#tapped")) == json.loads(sent)
+    assert json.loads(sent)["bass_on"] == "right"
+    assert json.loads(sent)["card"]["width"] == 90
 
 
 def test_points_are_set_and_moved_by_the_keyboard_alone(page, check):

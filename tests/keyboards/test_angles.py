@@ -6,6 +6,8 @@ import json
 import math
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from hypothesis import given
 from hypothesis import strategies as st
@@ -23,6 +25,7 @@ from tests.ladder import climb, gone
 
 pytestmark = pytest.mark.django_db
 
+SIZE = {"width": 1200, "height": 800}
 RAIL = [[100, 100], [1100, 120]]
 
 
@@ -106,6 +109,9 @@ def test_without_a_tap_there_is_no_angle():
         sent(taps=[[RAIL, [[1, 2]]]]),
         sent(taps=[[RAIL, [[1, 2], [1, "x"]]]]),
         sent(taps=[[RAIL, [[1, 2], [1, 1e300]]]]),
+        sent(taps=[[RAIL, [[1, 2], [1, 801]]]]),  # below the picture
+        sent(taps=[[RAIL, [[-1, 2], [1, 300]]]]),
+        sent(turn=90, taps=[[[[100, 100], [900, 100]], edge_at(2)]]),  # turned, it is 800 px wide
         sent(taps=[[RAIL, [[True, 2], [1, 900]]]]),
         sent(turn=45),
         sent(reference_is="lid"),
@@ -119,7 +125,7 @@ def test_without_a_tap_there_is_no_angle():
 )
 def test_what_is_no_set_of_points_is_told_in_a_sentence(wrong):
     with pytest.raises(Unreadable) as refused:
-        tapped({"tapped": wrong})
+        tapped({"tapped": wrong}, **SIZE)
     assert len(str(refused.value)) > 10
 
 
@@ -133,7 +139,7 @@ anything = st.recursive(
 @given(anything)
 def test_anything_sent_is_read_or_refused(value):
     with contextlib.suppress(Unreadable):
-        tapped({"tapped": json.dumps(value)}).reckon()
+        tapped({"tapped": json.dumps(value)}, **SIZE).reckon()
 
 
 @pytest.mark.parametrize("edge", [[[500, 300], [500, 300]], [[500, 300], [505, 305]]])
@@ -168,6 +174,36 @@ def test_an_angle_is_kept_as_a_reading_with_its_points_and_the_next_key_comes(cl
     assert "from a photo, ± 0.28°" in page
     again = client.get(reverse("photo_angle", args=[photo.op])).content.decode()
     assert "−1.50° ± 0.28°" in again
+
+
+def test_a_withdrawn_angle_is_struck_and_its_lines_go(client, technician, check, photo):
+    for key in ("2", "4"):
+        client.post(reverse("photo_angle", args=[photo.op]), {"tapped": sent(1.0), "key": key})
+    gone_entry = Entry.objects.get(key=2)
+    client.post(reverse("reading_withdraw", args=[check.job.number, check.pk, 2]), {"op": str(gone_entry.op)})
+    answer = client.get(reverse("photo_angle", args=[photo.op]))
+    assert [(row["key"], row["withdrawn"], len(row["lines"])) for row in answer.context["kept"]] == [
+        (2, True, 0),
+        (4, False, 1),
+    ]
+    assert answer.content.decode().count("<s>") == 1
+
+
+def test_a_photo_with_many_angles_needs_no_more_queries(client, technician, check, photo):
+    def queries():
+        with CaptureQueriesContext(connection) as seen:
+            client.get(reverse("photo_angle", args=[photo.op]))
+        return len(seen)
+
+    keys = [key for key in range(1, 23) if key != 3]
+    for key in keys[:2]:
+        client.post(reverse("photo_angle", args=[photo.op]), {"tapped": sent(1.0), "key": str(key)})
+    client.get(reverse("photo_angle", args=[photo.op]))  # shows the messages
+    few = queries()
+    for key in keys[2:]:
+        client.post(reverse("photo_angle", args=[photo.op]), {"tapped": sent(1.0), "key": str(key)})
+    client.get(reverse("photo_angle", args=[photo.op]))
+    assert queries() == few
 
 
 @pytest.mark.parametrize("key", ["3", "", "٤", "999", "-1"])

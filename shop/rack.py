@@ -82,13 +82,14 @@ def days_between(earlier: datetime.datetime, later: datetime.datetime) -> int:
 
 def progress(job: Job, stage: Stage) -> str:
     """ "61 of 88" where keys are counted at this stage, else ""."""
+    wanted = job.keys_here
     if stage.keys_done is not None:
-        done = stage.keys_done
+        done, wanted = stage.keys_done, stage.keys_wanted or wanted
     elif stage.kind == "arrival_check" and stage.state == route.BEGUN:
         done = sum(job.grades.count(grade) for grade in "0123")
     else:
         return ""
-    return _("%(done)d of %(keys)d") % {"done": done, "keys": job.keys_here}
+    return _("%(done)d of %(keys)d") % {"done": done, "keys": wanted}
 
 
 def in_words(job: Job, at: datetime.datetime) -> str:

@@ -32,7 +32,9 @@ def keys_tick(request: PersonRequest, number: int, stage_id: int) -> HttpRespons
     done, undone = ticked - shown, shown - ticked
     try:
         done |= set(compass.keys.parse(text)) & set(compass.present) if text else set()
-        progress_keep(stage, done=done, undone=undone, by=request.user)
+        before = progress_of(stage)
+        wanted = before.wanted if before else None
+        progress_keep(stage, done=done, undone=undone, by=request.user, wanted=wanted)
         text = ""
     except MeasurementError as error:
         trouble = str(error)

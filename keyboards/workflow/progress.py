@@ -17,11 +17,18 @@ from shop.workflow.refusal import Refused
 
 @transaction.atomic
 def progress_keep(
-    stage: Stage, *, done: Collection[int], undone: Collection[int], by: Person, at: datetime.datetime | None = None
+    stage: Stage,
+    *,
+    done: Collection[int],
+    undone: Collection[int],
+    by: Person,
+    wanted: int | None = None,
+    at: datetime.datetime | None = None,
 ) -> int:
-    """Keeps what changed: keys that are done now, keys that are not after all. Says how many are done in all.
+    """Keeps what changed: keys that are done now, keys that are not after all; of how many, where that is known.
 
-    Only changes are given, so that two people at one set never undo each other. The stage's own count follows.
+    Only changes are given, so that two people at one set never undo each other. The stage's own counts follow. Answers
+    how many are done in all.
     """
     at = at or timezone.now()
     job = stages.lock(stage.job)
@@ -36,5 +43,6 @@ def progress_keep(
     for key in sorted(set(done)):
         KeyDone.objects.update_or_create(stage=stage, key=key, defaults={"by": by, "at": at})
     stage.keys_done = KeyDone.objects.filter(stage=stage).count()
-    stage.save(update_fields=["keys_done"])
+    stage.keys_wanted = wanted or stage.keys_wanted
+    stage.save(update_fields=["keys_done", "keys_wanted"])
     return stage.keys_done

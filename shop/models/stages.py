@@ -55,6 +55,7 @@ class Stage(models.Model):
     finished_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
     ready_at = models.DateTimeField(_("not before"), null=True, blank=True)
     keys_done = models.PositiveSmallIntegerField(_("keys done"), null=True, blank=True)
+    keys_wanted = models.PositiveSmallIntegerField(_("of how many keys"), null=True, blank=True)
     reason = models.CharField(_("why skipped or sent back"), max_length=200, blank=True)
 
     objects = StageQuerySet.as_manager()

@@ -15,13 +15,14 @@ from keyboards.management.demo import bills, estimates, photos, readings
 from keyboards.management.demo import shop as scenario
 from keyboards.management.demo.comebacks import came_back
 from keyboards.models import Check, CheckKind, Gauge
+from keyboards.progressing import progress_of
 from keyboards.workflow.checks import check_begin, check_close, entries_apply
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.decisions import decision_record
 from keyboards.workflow.photos import photo_add
 from keyboards.workflow.pricing import estimate_from_decision
 from keyboards.workflow.progress import progress_keep
-from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person
+from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person, Stage
 from shop.workflow import backups, jobs, letters, materials, stages
 from shop.workflow.estimates import deposit_receive, estimate_accept, estimate_decline, estimate_send
 from shop.workflow.opening import open_shop
@@ -167,6 +168,17 @@ class Telling:
         self._yes(estimate)
         self._work()
 
+    def _tick(self, stage: Stage, count: int) -> None:
+        """The first keys of a stage's work are done, the last of them by the other technician."""
+        progress = progress_of(stage)
+        assert progress is not None
+        wanted = [key.number for key in progress.keys if key.wanted]
+        for keys, person in (
+            (wanted[: count - 3], self.shop.bench),
+            (wanted[count - 3 : count], self.shop.people["wick"]),
+        ):
+            progress_keep(stage, done=keys, undone=(), by=person, wanted=len(wanted), at=self.later(hours=1))
+
     def _log_in(self) -> None:
         tale, shop = self.tale, self.shop
         piano = scenario.PIANOS[tale.piano]
@@ -303,9 +315,7 @@ class Telling:
                     return
                 stages.stage_begin(stage, by=shop.bench, at=self.later(hours=2))
                 if tale.keys_done:
-                    first = self.compass.present[: tale.keys_done]
-                    progress_keep(stage, done=first[:9], undone=(), by=shop.bench, at=self.later(hours=1))
-                    progress_keep(stage, done=first[9:], undone=(), by=shop.people["wick"], at=self.later(hours=1))
+                    self._tick(stage, tale.keys_done)
                 return
             if stage.kind == "stripped_check":
                 rows = readings.stripped(tale.make, self.keys, self.compass.present, more_torn=tale.more_torn)

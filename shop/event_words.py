@@ -35,6 +35,8 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "comeback_recorded": _("wrote down that keys came back: %(keys)s, %(cause)s"),
     "comeback_corrected": _("corrected what came back: %(keys)s, %(cause)s"),
     "compass_changed": _("changed the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),
+    "feed_made": _("made a calendar link: %(title)s"),
+    "feed_withdrawn": _("withdrew a calendar link: %(title)s"),
     "workshop_changed": _("changed the workshop's settings: %(fields)s"),
     "person_added": _("added a person"),
     "person_changed": _("changed a person"),

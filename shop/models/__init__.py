@@ -22,6 +22,7 @@ from shop.models.estimates import (
     token_hash,
 )
 from shop.models.events import Event
+from shop.models.feeds import Feed
 from shop.models.instruments import Instrument, InstrumentKind, Keytops
 from shop.models.jobs import Job
 from shop.models.materials import Lot, Material, MaterialKind, Use
@@ -44,6 +45,7 @@ __all__ = [
     "Estimate",
     "EstimateState",
     "Event",
+    "Feed",
     "Instrument",
     "InstrumentKind",
     "Job",

@@ -1,14 +1,20 @@
 """When a set will be done: the jobs on the rack in their order, as shop/core/promise.py reckons with them."""
 
 import datetime
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable
+from dataclasses import dataclass
 from math import ceil
 
+from django.db import transaction
+from django.db.models import Sum
 from django.utils import timezone
+from django.utils.translation import gettext as _
 
 from shop.core import promise, route
 from shop.core.errors import MeasurementError
-from shop.models import Estimate, EstimateState, Job, Line, Workshop
+from shop.models import Estimate, EstimateState, Job, Line, Person, Stage, Workshop
+from shop.workflow.events import record
+from shop.workflow.refusal import Refused
 
 # How far a drying time of so many days is off by, as a standard deviation: an estimate.
 _WAIT_SD = 0.5
@@ -46,14 +52,15 @@ def _steps(minutes: dict[str, float], waits: dict[str, int]) -> list[tuple[str, 
     return steps
 
 
-def _queue(without: Job) -> list[promise.QueuedJob]:
+def _queue(without: Job | None) -> list[promise.QueuedJob]:
     """The jobs that are agreed and not finished, the earliest promise first."""
     agreed = (
         Estimate.objects.filter(state=EstimateState.ACCEPTED, job__left_at__isnull=True)
-        .exclude(job=without)
         .select_related("job")
         .prefetch_related("options", "lines__operation", "answers__extras", "job__stages")
     )
+    if without is not None:
+        agreed = agreed.exclude(job=without)
     queue = []
     for estimate in sorted(agreed, key=lambda row: (row.job.promised_on or datetime.date.max, row.job.number)):
         minutes = {stage.kind: float(stage.minutes) for stage in estimate.job.stages.all() if stage.is_open}
@@ -121,3 +128,147 @@ def promised_on(estimate: Estimate, *, from_day: datetime.date) -> datetime.date
         return promise.add_working_days(from_day, estimate.working_days, workshop.hours, _closed(workshop))
     except MeasurementError:
         return None
+
+
+@dataclass(frozen=True)
+class Place:
+    """A job in the queue: the day its bench work is reckoned to end, and how that stands to its promise."""
+
+    job: Job
+    finish: datetime.date | None
+
+    @property
+    def days_late(self) -> int:
+        """Working or not: days that the reckoned end lies behind the promise; below 0 there is room."""
+        if self.finish is None or self.job.promised_on is None:
+            return 0
+        return (self.finish - self.job.promised_on).days
+
+    @property
+    def cause(self) -> str:
+        """Why it will be late, as far as the rack knows."""
+        if self.job.held_since:
+            return _("on hold: %(reason)s") % {"reason": self.job.hold_reason}
+        return _("the bench has more work before it than the days hold")
+
+
+@dataclass(frozen=True)
+class Move:
+    """What a rush would do to one job that is promised already."""
+
+    job: Job
+    before: datetime.date
+    after: datetime.date
+
+    @property
+    def days(self) -> int:
+        return (self.after - self.before).days
+
+    @property
+    def breaks(self) -> bool:
+        """Whether the promise, which held before, would not hold any more."""
+        promised = self.job.promised_on
+        return promised is not None and self.before <= promised < self.after
+
+
+def places(*, at: datetime.datetime | None = None) -> list[Place]:
+    """The agreed sets that are not finished, in the order of the queue, with the day each is reckoned to end."""
+    queue = _queue(None)
+    jobs = {job.pk: job for job in Job.objects.filter(pk__in=[row.id for row in queue]).for_lists()}
+    finish = _finishes(queue, timezone.localdate(at))
+    return [Place(jobs[row.id], finish.get(row.id)) for row in queue]
+
+
+def what_if(
+    *, first: Job | None = None, hours: float = 0, at: datetime.datetime | None = None
+) -> tuple[datetime.date | None, list[Move]]:
+    """What moves if one set of the queue goes first, or if a rush job of so many bench hours is put before all.
+
+    Nothing is written. Answers the day the rushed one would end, and every other set that would end later.
+    """
+    queue = _queue(None)
+    rushed: Hashable = "rush"
+    if first is not None:
+        rushed = first.pk
+        row = next((row for row in queue if row.id == first.pk), None)
+        if row is None:
+            return None, []
+        others = [one for one in queue if one.id != first.pk]
+    else:
+        row, others = promise.QueuedJob("rush", [(promise.BENCH, hours)]), queue
+    today = timezone.localdate(at)
+    before, after = _finishes(queue, today), _finishes([row, *others], today)
+    jobs = {job.pk: job for job in Job.objects.filter(pk__in=[one.id for one in others]).select_related("client")}
+    moves = [
+        Move(jobs[one.id], before[one.id], after[one.id])
+        for one in others
+        if one.id in before and one.id in after and after[one.id] > before[one.id]
+    ]
+    return after.get(rushed), moves
+
+
+def _finishes(queue: list[promise.QueuedJob], today: datetime.date) -> dict[Hashable, datetime.date]:
+    workshop = Workshop.ours()
+    if not queue:
+        return {}
+    try:
+        return promise.schedule(queue, today, workshop.hours, workshop.benches, _closed(workshop))
+    except MeasurementError:
+        return {}
+
+
+@dataclass(frozen=True)
+class OnTime:
+    """Sets that have gone home with a promise: how many were packed on or before that day, and the mean delay of the
+    others in days."""
+
+    kept: int
+    of: int
+    mean_delay: float
+
+    @property
+    def percent(self) -> int:
+        return round(100 * self.kept / self.of) if self.of else 0
+
+
+def on_time(*, since: datetime.datetime | None = None) -> OnTime:
+    """Promises kept: the day a set was packed against the day it was promised for."""
+    packed = Stage.objects.filter(
+        kind="pack", state=route.DONE, job__left_at__isnull=False, job__promised_on__isnull=False
+    )
+    if since is not None:
+        packed = packed.filter(finished_at__gte=since)
+    delays = [
+        (timezone.localdate(moment) - promised).days
+        for moment, promised in packed.values_list("finished_at", "job__promised_on")
+    ]
+    late = [days for days in delays if days > 0]
+    return OnTime(len(delays) - len(late), len(delays), sum(late) / len(late) if late else 0.0)
+
+
+def own_habits() -> promise.Habits | None:
+    """The shop's own spread and bias, from the stages of sets that went home; None below ten.
+
+    A stage counts where minutes were both expected and booked.
+    """
+    rows = (
+        Stage.objects.filter(state=route.DONE, job__left_at__isnull=False, minutes__gt=0)
+        .annotate(booked=Sum("spells__minutes"))
+        .filter(booked__gt=0)
+        .values_list("minutes", "booked")
+    )
+    pairs = [(float(quoted) / 60, float(booked) / 60) for quoted, booked in rows]
+    return promise.fit_habits([quoted for quoted, _booked in pairs], [booked for _quoted, booked in pairs])
+
+
+@transaction.atomic
+def habits_take_over(*, by: Person) -> promise.Habits:
+    """The owner takes the shop's own spread and bias into the reckoning of promises."""
+    habits = own_habits()
+    if habits is None:
+        raise Refused(_("There are too few finished stages to learn from: ten at least."))
+    workshop = Workshop.ours()
+    workshop.promise_spread, workshop.promise_bias = round(habits.spread, 3), round(habits.bias, 3)
+    workshop.save(update_fields=["promise_spread", "promise_bias"])
+    record("workshop_changed", by=by, fields=["promise_spread", "promise_bias"])
+    return habits

@@ -1,0 +1,50 @@
+"""The calendar of the shop: the day each set is promised for, and each that waits to be fetched (RFC 5545)."""
+
+import datetime
+from collections.abc import Iterable
+from urllib.parse import urlsplit
+
+from django.conf import settings
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from icalendar import Calendar, Event
+
+from shop.models import Job, Workshop
+
+
+def feed(jobs: Iterable[Job], workshop: Workshop) -> bytes:
+    """Whole-day entries. The same rows make the same bytes: the moment of each is its own, not that of the asking.
+
+    An entry keeps its UID however often its day moves, so that a calendar moves it rather than adding another.
+    """
+    calendar = Calendar()
+    calendar.add("prodid", "-//Balance Rail//promises//EN")
+    calendar.add("version", "2.0")
+    calendar.add("method", "PUBLISH")
+    calendar.add("x-wr-calname", workshop.name)
+    host = urlsplit(settings.SITE_ADDRESS).hostname
+    for job in jobs:
+        stage = job.current_stage
+        waits = stage is not None and stage.kind == "leave"
+        day = job.promised_on
+        if day is None:
+            continue
+        entry = Event()
+        entry.add("uid", f"{job.op}@{host}")
+        entry.add("dtstamp", _moment(job))
+        entry.add("dtstart", day)
+        entry.add("dtend", day + datetime.timedelta(days=1))  # the first day that is not in it any more
+        words = _("%(tag)s ready to be fetched: %(client)s") if waits else _("%(tag)s promised: %(client)s")
+        entry.add("summary", words % {"tag": job.tag, "client": job.client.name})
+        entry.add("description", str(job.instrument))
+        entry.add("url", f"{settings.SITE_ADDRESS}{reverse('job_detail', args=[job.number])}")
+        entry.add("transp", "TRANSPARENT")
+        calendar.add_component(entry)
+    return calendar.to_ical()
+
+
+def _moment(job: Job) -> datetime.datetime:
+    """When the entry last changed, as far as the rows tell."""
+    moments = [stage.finished_at for stage in job.stages.all() if stage.finished_at]
+    return max([job.received_at, *moments]).astimezone(timezone.get_default_timezone()).astimezone(datetime.UTC)

@@ -19,6 +19,7 @@ OPEN = {
     "estimate_photo",
     "estimate_photo_small",
     "health",
+    "feed",
     "home",
     "shop_open",
     "sign_in",

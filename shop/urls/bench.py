@@ -2,12 +2,17 @@
 
 from django.urls import path
 
-from shop.views import bench, materials, stages
+from shop.views import bench, materials, queue, stages
 
 _stage = "jobs/<tag:number>/stages/<int:stage_id>/"
 
 urlpatterns = [
     path("bench/", bench.bench, name="bench"),
+    path("bench/queue/", queue.queue, name="queue"),
+    path("bench/queue/habits/", queue.habits_accept, name="habits_accept"),
+    path("bench/queue/calendars/", queue.feed_new, name="feed_new"),
+    path("bench/queue/calendars/<int:feed_id>/withdraw/", queue.feed_withdraw, name="feed_withdraw"),
+    path("calendar/<str:token>.ics", queue.feed, name="feed"),
     path(_stage, stages.stage_detail, name="stage_detail"),
     path(f"{_stage}begin/", stages.stage_begin, name="stage_begin"),
     path(f"{_stage}put-down/", stages.stage_put_down, name="stage_put_down"),

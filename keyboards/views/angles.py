@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST
 from keyboards.core.protractor import PhotoSkew
 from keyboards.drawing.key_section import signed
 from keyboards.forms.angles import Tapped, Unreadable, tapped
-from keyboards.models import Entry, Photo, PhotoAngle
+from keyboards.models import Check, Entry, Photo, PhotoAngle
 from keyboards.specpage import sign_svg
 from keyboards.views.checks import compass_for
 from keyboards.workflow.angles import angle_keep
@@ -23,7 +23,7 @@ from shop.workflow.refusal import Refused
 
 
 def _photo(op: UUID) -> Photo:
-    return fetch(Photo.objects.select_related("job__compass", "job__client", "job__instrument"), op=op)
+    return fetch(Photo.objects.select_related("job__compass", "job__client", "job__instrument", "check_done"), op=op)
 
 
 def _tapped(request: PersonRequest, photo: Photo) -> Tapped:
@@ -63,14 +63,13 @@ def photo_angle(request: PersonRequest, op: UUID) -> HttpResponse:
     """Tap the rail and the mortise's edge; keep the angle; go on with the next key on the same photo."""
     photo = _photo(op)
     compass = compass_for(photo.job)
-    checks = list(photo.job.checks.filter(closed_at__isnull=True).order_by("-begun_at"))
-    check = next((one for one in checks if one.pk == photo.check_done_id), checks[0] if checks else None)
+    check, closed = _check(photo)
     asked = request.POST if request.method == "POST" else request.GET
     key = _key(asked.get("key"), photo, compass.present)
     trouble = ""
     if request.method == "POST":
         if check is None:
-            trouble = _("No check of this set is open: begin one, or open one again, to keep an angle.")
+            trouble = closed
         elif key is None:
             trouble = _("Choose the key that this mortise belongs to.")
         else:
@@ -89,6 +88,7 @@ def photo_angle(request: PersonRequest, op: UUID) -> HttpResponse:
         "photo": photo,
         "job": photo.job,
         "check": check,
+        "closed": closed,
         "key": key,
         "keys": [(number, f"{number} · {compass.keys.name(number)}") for number in compass.present],
         "trouble": trouble,
@@ -97,6 +97,19 @@ def photo_angle(request: PersonRequest, op: UUID) -> HttpResponse:
         "sign": sign_svg(request.user.units),
     }
     return render(request, "keyboards/angles/photo.html", context)
+
+
+def _check(photo: Photo) -> tuple[Check | None, str]:
+    """The check an angle of the photo is a reading of, or why there is none.
+
+    A photo of a check tells how the key was then, so its angle is a reading of no other check.
+    """
+    if photo.check_done is None:
+        check = photo.job.checks.filter(closed_at__isnull=True).order_by("-begun_at").first()
+        return check, _("No check of this set is open: an angle can be read here, but not kept.") if not check else ""
+    if photo.check_done.is_closed:
+        return None, _("The check of this photo is closed: an angle can be read here, but not kept.")
+    return photo.check_done, ""
 
 
 def _key(text: str | None, photo: Photo, present: list[int]) -> int | None:

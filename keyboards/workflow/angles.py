@@ -1,5 +1,6 @@
 """An angle read from a photo becomes a reading of its key, the tapped points beside it as evidence."""
 
+import datetime
 import uuid
 from typing import Any
 
@@ -14,19 +15,29 @@ from shop.workflow.refusal import Refused
 
 
 @transaction.atomic
-def angle_keep(*, photo: Photo, check: Check, key: int, found: PhotoSkew, by: Person, **evidence: Any) -> PhotoAngle:
+def angle_keep(
+    *,
+    photo: Photo,
+    check: Check,
+    key: int,
+    found: PhotoSkew,
+    by: Person,
+    at: datetime.datetime | None = None,
+    **evidence: Any,
+) -> PhotoAngle:
     """Keeps the skew as a reading of the check. evidence: taps, card, turn, reference_is, bass_on, click_sd (px)."""
+    at = at or timezone.now()
     op = str(uuid.uuid4())
     sent = {
         "op": op,
         "kind": "reading",
         "key": key,
         "quantity": "skew",
-        "value": f"{found.skew:.2f}",
+        "value": f"{round(found.skew, 2) + 0.0:.2f}",
         "unit": "deg",
-        "taken_at": timezone.now().isoformat(),
+        "taken_at": at.isoformat(),
     }
-    refused = entries_apply(check, [sent], by=by).refused
+    refused = entries_apply(check, [sent], by=by, at=at).refused
     if refused:
         raise Refused(refused[0].why)
     click_sd = round(evidence.pop("click_sd") * 100)

@@ -91,14 +91,15 @@ function magnify([x, y]) {
   loupe.hidden = false;
   pen.clearRect(0, 0, size, size);
   pen.drawImage(picture, x - part / 2, y - part / 2, part, part, 0, 0, size, size);
-  pen.strokeStyle = "#8C2F2F";
-  pen.lineWidth = 1.5;
   pen.beginPath();
   pen.moveTo(size / 2, 0);
   pen.lineTo(size / 2, size);
   pen.moveTo(0, size / 2);
   pen.lineTo(size, size / 2);
-  pen.stroke();
+  for (const [colour, thick] of [["#ffffff", 4], ["#221F1B", 1.5]]) {
+    [pen.strokeStyle, pen.lineWidth] = [colour, thick]; // dark on light: to be seen on red cloth and on dark wood
+    pen.stroke();
+  }
   const [left, top] = [x / perPixel(), y / perPixel()];
   const beside = left > size + 40 ? left - size - 30 : left + 30;
   loupe.style.left = `${Math.min(Math.max(beside, 0), stage.clientWidth - size)}px`;

@@ -171,7 +171,7 @@ def test_an_angle_is_kept_as_a_reading_with_its_points_and_the_next_key_comes(cl
     assert (kept.entry, kept.photo, kept.u, kept.click_sd) == (entry, photo, u, 100)
     assert kept.taps[0][0] == RAIL
     page = client.get(reverse("key_detail", args=[check.job.number, check.pk, 2])).content.decode()
-    assert "from a photo, ± 0.28°" in page
+    assert "from a photo, ±\N{NO-BREAK SPACE}0.28°" in page
     again = client.get(reverse("photo_angle", args=[photo.op])).content.decode()
     assert "−1.50° ± 0.28°" in again
 
@@ -219,8 +219,26 @@ def test_a_closed_check_keeps_no_angle(client, technician, check, photo):
     make_readings(check=check, keys=[1], skew=0, grade=0)
     check_close(check, by=technician, confirm=True)
     page = client.post(reverse("photo_angle", args=[photo.op]), {"tapped": sent(2.0), "key": "2"}).content.decode()
-    assert "No check of this set is open" in page
-    assert not Entry.objects.exists()
+    assert "The check of this photo is closed" in page
+    assert not PhotoAngle.objects.exists()
+
+
+def test_a_photo_of_an_earlier_check_gives_no_reading_of_a_later_one(client, technician, check, photo):
+    make_readings(check=check, keys=[1], skew=0, grade=0)
+    check_close(check, by=technician, confirm=True)
+    later = make_check(job=check.job, kind="stripped", quantities=["skew"])
+    page = client.post(reverse("photo_angle", args=[photo.op]), {"tapped": sent(2.0), "key": "2"}).content.decode()
+    assert "The check of this photo is closed" in page
+    assert not later.entries.exists()
+    photo_of_the_set = photo_add(job=check.job, data=photo.image.read(), by=technician)
+    client.post(reverse("photo_angle", args=[photo_of_the_set.op]), {"tapped": sent(2.0), "key": "2"})
+    assert later.entries.get().value == 2000
+
+
+@pytest.mark.parametrize("skew", [-0.001, 0.001])
+def test_no_lean_is_written_without_a_sign(client, photo, skew):
+    client.post(reverse("photo_angle", args=[photo.op]), {"tapped": sent(skew), "key": "2"})
+    assert Entry.objects.get().typed == "0.00"
 
 
 def test_the_pages_climb_the_ladder(photo):

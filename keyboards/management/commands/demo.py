@@ -13,6 +13,7 @@ from django.utils import timezone
 from keyboards.core.quantities import QUANTITIES
 from keyboards.management.demo import bills, estimates, photos, readings
 from keyboards.management.demo import shop as scenario
+from keyboards.management.demo.angles import angle_read
 from keyboards.management.demo.comebacks import came_back
 from keyboards.models import Check, CheckKind, Gauge
 from keyboards.progressing import progress_of
@@ -143,6 +144,7 @@ class Telling:
         jobs.count_in(self.job, by=shop.desk, keys=self.job.keys_here, boxes=self.job.boxes, at=self.later(hours=0.5))
         check = self._check(CheckKind.ARRIVAL, readings.arrival(tale.make, self.keys, self._to_read()))
         if tale.until == "reading":
+            angle_read(check, by=shop.bench, at=self.clock)
             return
         self._close(check)
         if tale.until in ("arrival", "sample"):

@@ -1,5 +1,6 @@
 """What the trade answers when the business asks: the gates of the route and the counter's question about the set."""
 
+from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from keyboards.forms.compasses import CompassForm, PhotosForm
@@ -53,8 +54,15 @@ def keep_photos(job: Job, form: PhotosForm, *, by: Person) -> None:
             raise
 
 
+def open_check(job: Job) -> str:
+    """The bench run of the check that is open, the newest where there are two."""
+    check = Check.objects.filter(job=job, closed_at__isnull=True).order_by("-begun_at").first()
+    return reverse("check_run", args=[check.pk]) if check else ""
+
+
 def register() -> None:
     """Answers the shop's gates, adds the set to the counter's form, makes the trade's starting values."""
+    seams.at_hand.append(open_check)
     seams.gates["arrival_check"] = arrival_check
     seams.gates["stripped_check"] = stripped_check
     seams.gates["final_check"] = final_check

@@ -12,6 +12,7 @@ urlpatterns = [
     path("counter/log-in/", counter.job_log_in, name="job_log_in"),
     path("counter/clients/<int:client_id>/", clients.client_edit, name="client_edit"),
     path("counter/instruments/<int:instrument_id>/", instruments.instrument_edit, name="instrument_edit"),
+    path("scan/<tag:number>/", jobs.job_scan, name="job_scan"),
     path(_job, jobs.job_detail, name="job_detail"),
     path(f"{_job}events/", jobs.job_events, name="job_events"),
     path(f"{_job}edit/", jobs.job_edit, name="job_edit"),

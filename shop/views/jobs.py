@@ -14,14 +14,14 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop import rack
+from shop import rack, seams
 from shop.access import ANYONE_HERE, DESK, OWNER, TECHNICIAN, PersonRequest, allowed, job_for, may
 from shop.core import route
 from shop.documents import pdf
 from shop.documents.receipt import receipt
 from shop.documents.tag import tags_of
 from shop.forms.jobs import ArrivalForm, CountInForm, HoldForm, PromiseForm
-from shop.models import Estimate, EstimateState, Job, Stage
+from shop.models import Estimate, EstimateState, Job, Role, Stage
 from shop.workflow import jobs, stages
 from shop.workflow.refusal import Refused
 
@@ -123,6 +123,27 @@ def _words_and_address(job: Job, stage: Stage) -> tuple[str, str]:
         "leave": _("Hand it over"),
     }.get(stage.kind, _("Go on: %(stage)s") % {"stage": stage.title})
     return words, reverse("stage_detail", args=[job.number, stage.pk])
+
+
+@require_safe
+@allowed()
+def job_scan(request: PersonRequest, number: int) -> HttpResponse:
+    """A tag was scanned: to the place that fits who scans it. A technician comes to the check that is open, or to the
+    stage the set stands at; the desk to counting in, packing or handing over when that is due; everybody else, and
+    whenever nothing is due, to the set's own page."""
+    job = job_for(number)
+    stage = job.current_stage
+    if request.user.role == Role.TECHNICIAN:
+        if address := next((found for ask in seams.at_hand if (found := ask(job))), ""):
+            return redirect(address)
+        if stage is not None and stage.whose == route.BENCH:
+            return redirect("stage_detail", number, stage.pk)
+    if request.user.role == Role.DESK and stage is not None and job.held_since is None:
+        if stage.kind == "count_in":
+            return redirect("job_count_in", number)
+        if stage.kind in ("pack", "leave"):
+            return redirect("stage_detail", number, stage.pk)
+    return redirect("job_detail", number)
 
 
 @require_safe

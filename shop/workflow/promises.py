@@ -170,6 +170,11 @@ class Move:
         promised = self.job.promised_on
         return promised is not None and self.before <= promised < self.after
 
+    @property
+    def late_already(self) -> bool:
+        """Whether it did not hold before either."""
+        return self.job.promised_on is not None and self.job.promised_on < self.before
+
 
 def places(*, at: datetime.datetime | None = None) -> list[Place]:
     """The agreed sets that are not finished, in the order of the queue, with the day each is reckoned to end."""

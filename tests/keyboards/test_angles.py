@@ -230,7 +230,8 @@ def test_a_photo_of_an_earlier_check_gives_no_reading_of_a_later_one(client, tec
     page = client.post(reverse("photo_angle", args=[photo.op]), {"tapped": sent(2.0), "key": "2"}).content.decode()
     assert "The check of this photo is closed" in page
     assert not later.entries.exists()
-    photo_of_the_set = photo_add(job=check.job, data=photo.image.read(), by=technician)
+    with photo.image.open() as file:
+        photo_of_the_set = photo_add(job=check.job, data=file.read(), by=technician)
     client.post(reverse("photo_angle", args=[photo_of_the_set.op]), {"tapped": sent(2.0), "key": "2"})
     assert later.entries.get().value == 2000
 

@@ -30,7 +30,7 @@ from shop.models.misses import Miss
 from shop.models.people import Paper, Person, Role, Units, Workshop
 from shop.models.prices import Operation, Price, TaxClass, Unit
 from shop.models.searches import Search
-from shop.models.stages import STAGE_TITLES, Spell, Stage, StageState
+from shop.models.stages import STAGE_TITLES, Guide, Spell, Stage, StageState, Tick
 
 __all__ = [
     "STAGE_TITLES",
@@ -46,6 +46,7 @@ __all__ = [
     "EstimateState",
     "Event",
     "Feed",
+    "Guide",
     "Instrument",
     "InstrumentKind",
     "Job",
@@ -71,6 +72,7 @@ __all__ = [
     "Stage",
     "StageState",
     "TaxClass",
+    "Tick",
     "Unit",
     "Units",
     "Use",

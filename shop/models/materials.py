@@ -26,6 +26,7 @@ class Material(models.Model):
         blank=True,
         help_text=_("For a glue: how it comes out again."),
     )
+    low_since = models.DateTimeField(_("running low since"), null=True, blank=True)
     retired_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:

@@ -105,3 +105,38 @@ class Spell(models.Model):
 
     def __str__(self):
         return f"{self.by} on {self.stage}"
+
+
+class Guide(models.Model):
+    """How the shop does a stage: a note and a short list to tick, the owner's to write. One a kind of stage."""
+
+    kind = models.CharField(max_length=20, choices=list(STAGE_TITLES.items()), unique=True)
+    note = models.TextField(_("note"), max_length=1000, blank=True)
+    steps = models.TextField(_("to tick, one a line"), max_length=2000, blank=True)
+
+    class Meta:
+        ordering = ["kind"]
+
+    def __str__(self):
+        return str(STAGE_TITLES.get(self.kind, self.kind))
+
+    @property
+    def step_list(self) -> list[str]:
+        """The steps, one a line, each once, without empty ones."""
+        return list(dict.fromkeys(step.strip() for step in self.steps.splitlines() if step.strip()))
+
+
+class Tick(models.Model):
+    """A step of the list that somebody ticked at one stage. The words are kept as they stood then."""
+
+    stage = models.ForeignKey(Stage, on_delete=models.PROTECT, related_name="ticks")
+    step = models.CharField(max_length=200)
+    by = models.ForeignKey("shop.Person", on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["at", "id"]
+        constraints = [models.UniqueConstraint(fields=["stage", "step"], name="tick_once_a_step")]
+
+    def __str__(self):
+        return self.step

@@ -48,7 +48,6 @@ def run_data(check: Check, compass: Compass, person: Person) -> dict[str, Any]:
             "photos": reverse("photo_send", args=[0]),
             "token": reverse("bench_token"),
             "worker": reverse("bench_worker"),
-            "close": reverse("check_close", args=[check.job.number, check.pk]),
             "key": reverse("key_detail", args=[check.job.number, check.pk, 0]),
         },
         "keys": [
@@ -98,8 +97,8 @@ def _earlier(check: Check, compass: Compass) -> tuple[str, dict[str, dict[str, i
         str(row.key + shift): {slug: value for slug in check.quantities if (value := getattr(row, slug)) is not None}
         for row in found.keys.all()
     }
-    day = date_format(timezone.localdate(found.begun_at), "SHORT_DATE_FORMAT")
-    title = _("%(check)s, %(day)s") % {"check": found.get_kind_display(), "day": day}
+    month = date_format(timezone.localdate(found.begun_at), "M Y")
+    title = _("%(check)s, %(month)s") % {"check": found.get_kind_display(), "month": month}
     return title, {key: row for key, row in values.items() if row}
 
 
@@ -163,7 +162,6 @@ def words() -> dict[str, str]:
         "key": _("Key {n} · {name}"),
         "sharp": pgettext("key", "sharp"),
         "natural": pgettext("key", "natural"),
-        "missing": _("did not come"),
         "kept": _("{n} readings kept"),
         "one_kept": _("1 reading kept"),
         "waiting": _("{n} waiting for the network"),
@@ -184,8 +182,11 @@ def words() -> dict[str, str]:
         "not_a_number": _("“{typed}” is not a number such as {example}."),
         "wrong_unit": _("“{typed}” is in another unit than {unit}."),
         "impossible": _("{typed} {unit} cannot be right: {low} to {high} is possible."),
-        "look": _("Look again: {typed} lies far from the others, around {middle}. Enter once more keeps it."),
-        "pin": _("Look again: {typed} is no wider than its pin, {pin}. Enter once more keeps it."),
+        "look": _("Look again: {typed} lies far from the others, around {middle}. Enter again keeps it."),
+        "pin": _("Look again: {typed} is no wider than its pin, {pin}. Enter again keeps it."),
+        "keep": _("Keep, next key"),
+        "keep_it": _("Keep it all the same"),
+        "left": _("“{typed}” of {name} was typed but not kept."),
         "enters": _("{typed} enters. Now the smallest gauge that does not."),
         "order": _("The gauge that does not enter must be larger than {typed}."),
         "is_kept": _("{name}: {typed} {unit} kept."),
@@ -194,17 +195,18 @@ def words() -> dict[str, str]:
         "undone": _("{name}: taken back."),
         "nothing_to_undo": _("There is nothing to take back."),
         "all_read": _("Everything in this order is read."),
-        "to_go": _("{n} to go"),
+        "end": _("The order ends here; {n} are not read yet."),
+        "now": _("Now {name}."),
+        "none_in_order": _("No key is in that order now, so all keys come from bass to treble."),
         "of": _("{n} of {count}"),
         "axis": _("from {low} to {high}, dotted {centre}"),
         "no_cloth": _("{n} no cloth can serve"),
-        "selected": _("{first} to {last}: {n} keys. A finding goes to all of them."),
+        "selected": _("{first} to {last}: {n} keys"),
         "found": _("{title}: {n} keys."),
         "cleared": _("{title} taken off {n} keys."),
         "photo": _("Photo of {name} kept."),
         "note": _("Note of {name} kept."),
         "no_keys": _("Write keys of this set, such as C3 to G4 or 40-52."),
         "will_be": _("will be kept as {text}"),
-        "sheet": _("Close the check"),
-        "why_skip": _("could not be measured"),
+        "why_skip": _("{name}, {quantity}: why is it left out?"),
     }

@@ -30,6 +30,7 @@ def check_run(request: PersonRequest, pk: int) -> HttpResponse:
         context |= {
             "data": run_data(check, compass, request.user),
             "orders": orders(check),
+            "reasons": reasons(),
             "row": pictures.row_svg(faces, uid="run", title=str(check), current=compass.present[0], live=True),
         }
     return render(request, "keyboards/runs/run.html", context)
@@ -43,9 +44,19 @@ def orders(check: Check) -> list[tuple[str, str]]:
         ("colour", _("naturals, then sharps")),
         ("unread", _("those not read yet")),
         ("again", _("those to look at again")),
-        ("step", _("every so many")),
     ]
-    return [*rows, ("sample", _("the sample"))] if check.sample else rows
+    sample = [("sample", _("the sample"))] if check.sample else []
+    return [*rows, *sample, ("step", _("one key of every"))]  # the field for how many stands behind the last
+
+
+def reasons() -> list[str]:
+    """Why a reading is left out, to be tapped; the usual one first. What was tapped is kept as the words say."""
+    return [
+        _("could not be measured"),
+        _("part broken or missing"),
+        _("cloth or glue in the way"),
+        _("later, with another gauge"),
+    ]
 
 
 @require_safe

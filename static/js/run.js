@@ -71,6 +71,7 @@ const remember = () => {
 
 let steps = [];
 let place = 0;
+let noneInOrder = false; // no key is in the order that was chosen: all are read
 
 const chosen = () => {
   const some = data.quantities.filter((one) => !how.without.includes(one.slug));
@@ -87,6 +88,7 @@ function layOut(from = null) {
     unread: (key) => chosen().some((one) => !(one.slug in stateOf(key).values)),
   });
   const order = wanted.length ? wanted : here;
+  noneInOrder = !wanted.length;
   steps =
     how.by === "key"
       ? order.flatMap((key) => chosen().map((one) => [key, one.slug]))
@@ -104,6 +106,7 @@ let audio = null;
 function beep(...tones) {
   if (!how.sound) return;
   audio ||= new AudioContext();
+  audio.resume(); // a browser lets it sound only after the page was touched
   tones.forEach(([pitch, start, length]) => {
     const tone = audio.createOscillator();
     const volume = audio.createGain();
@@ -142,6 +145,7 @@ const layers = ["band", "rules", "points", "selected", "line", "texts"].map((nam
 const [bandLayer, rulesLayer, pointsLayer, selectedLayer, lineLayer, textsLayer] = layers;
 const dots = new Map();
 let axis = null;
+let odd = new Set(); // keys whose reading lies far from the others
 
 const valuesOf = (slug) => {
   const found = new Map();
@@ -192,9 +196,13 @@ const heightOf = (value) => {
   return PLOT.bottom - share * (PLOT.bottom - PLOT.top);
 };
 
+const oddOnes = (quantity, values) =>
+  new Set(values.size < data.spread.fewest ? [] : rules.outliers(values, data.spread.k, quantity.floor));
+
 function drawPlot() {
   const { quantity } = current();
   axis = scale(quantity);
+  odd = oddOnes(quantity, valuesOf(quantity.slug));
   for (const layer of layers) layer.replaceChildren();
   dots.clear();
   const text = (x, y, content, anchor) => {
@@ -225,17 +233,32 @@ function drawPlot() {
   drawSelection();
 }
 
+// The same marks as keyboards/drawing/plots.py.
+const MARKS = {
+  inside: (x, y) => `M${x} ${y}h.1`,
+  outside: (x, y) => `M${x} ${y - 4.2}l4.2 4.2-4.2 4.2-4.2-4.2z`,
+  odd: (x, y) => `M${x - 3} ${y - 3}l6 6m0 -6l-6 6m-1.9 -3a4.9 4.9 0 1 0 9.8 0a4.9 4.9 0 1 0 -9.8 0`,
+};
+
 function drawDot(key, value) {
-  if (!axis) return drawPlot();
   const x = middleOf(key);
   const y = heightOf(value);
   const outside = axis.band && (value < axis.band[0] || value > axis.band[1]);
+  const stands = odd.has(key) ? "odd" : outside ? "outside" : "inside";
   dots.get(key)?.remove();
-  const dot = drawn("g", { class: `point ${outside ? "outside" : "inside"}`, "data-key": key }, pointsLayer);
+  const dot = drawn("g", { class: `point ${stands}`, "data-key": key }, pointsLayer);
   drawn("path", { d: `M${x} ${heightOf(axis.centre)}V${y}` }, dot);
-  drawn("path", { d: outside ? `M${x} ${y - 4.2}l4.2 4.2-4.2 4.2-4.2-4.2z` : `M${x} ${y}h.1` }, dot);
+  drawn("path", { d: MARKS[stands](x, y) }, dot);
   dots.set(key, dot);
-  return dot;
+}
+
+// A reading has landed: one dot, or all where the others now stand differently.
+function land(key, quantity, value) {
+  const now_ = oddOnes(quantity, valuesOf(quantity.slug));
+  const same = [...now_, ...odd].every((one) => one === key || (now_.has(one) && odd.has(one)));
+  odd = now_;
+  if (axis && same) drawDot(key, value);
+  else drawPlot();
 }
 
 function moveNow() {
@@ -267,6 +290,7 @@ function select(first, last) {
 function showSelection() {
   const found = selected() || picked;
   at("selection").hidden = !found;
+  at("several").hidden = Boolean(found); // one stands in the other's place, so that nothing moves
   if (found) {
     const [first, last] = [found[0], found[found.length - 1]];
     const names = { first: keyOf.get(first)?.name, last: keyOf.get(last)?.name, n: found.length };
@@ -321,8 +345,17 @@ at("selection-clear").addEventListener("click", () => {
   reading.focus({ preventScroll: true });
 });
 
+// What was typed and not kept is said, never dropped in silence.
+function leave() {
+  const typed = [enters?.text, reading.value].filter(Boolean).join(" ");
+  if (!typed) return;
+  tell(say("left", { typed, name: keyOf.get(current().key).name }), { bad: true });
+  alarm();
+}
+
 function goTo(key) {
   if (missing.has(key)) return;
+  leave();
   const { quantity } = current();
   const found = steps.findIndex(([one, slug]) => one === key && slug === quantity.slug);
   if (found >= 0) place = found;
@@ -358,6 +391,7 @@ function show() {
   at("earlier").textContent = data.earlier.title ? figure(quantity.slug, data.earlier.values[key]?.[quantity.slug]) : "";
   at("quantity").textContent = quantity.title;
   at("unit").textContent = quantity.sign;
+  at("keep-words").textContent = words.keep;
   const gauge = data.gauges.find((one) => one.id === gaugeOf(quantity));
   at("instrument").textContent = gauge ? gauge.name : "";
   at("key-page").href = data.addresses.key.replace("/0/", `/${key}/`);
@@ -385,8 +419,12 @@ function showStatistics() {
   const wanted = new Set(steps.filter(([, slug]) => slug === quantity.slug).map(([key]) => key));
   const read = [...wanted].filter((key) => quantity.slug in stateOf(key).values).length;
   const beyond = beyondCloth(quantity);
+  at("close").hidden = toGo() > 0;
   at("progress").textContent = say("of", { n: read, count: wanted.size }) + (beyond ? ` · ${say("no_cloth", { n: beyond })}` : "");
 }
+
+// What is still to be read in this order: neither read nor left out on purpose.
+const toGo = () => steps.filter(([key, slug]) => !(slug in stateOf(key).values) && !(slug in stateOf(key).again)).length;
 
 function tell(text, { bad = false } = {}) {
   const line = at("said");
@@ -435,10 +473,11 @@ function keep() {
   if (plug && found.value <= enters.value) return trouble(say("order", { typed: enters.text }));
   const value = plug ? Math.floor((enters.value + found.value) / 2) : found.value;
   if (asked !== `${key} ${reading.value}`) {
-    const odd = oddness(key, quantity, value);
-    if (odd) {
+    const oddity = oddness(key, quantity, value);
+    if (oddity) {
       asked = `${key} ${reading.value}`;
-      return trouble(odd);
+      at("keep-words").textContent = words.keep_it;
+      return trouble(oddity);
     }
   }
   const operation = { kind: "reading", key, quantity: quantity.slug, value: found.text, unit: found.unit };
@@ -448,7 +487,7 @@ function keep() {
     Object.assign(operation, { value: enters.text, high: found.text });
   }
   const text = plug ? `${enters.text}–${found.text}` : found.text;
-  const before = { place, last: stateOf(key).values[quantity.slug] };
+  const from = place;
   // Shown at once, so that a fast hand is never waited for; taken back when the tablet cannot keep it.
   const group = `${quantity.slug} ${key}`;
   taken.set(group, [...(taken.get(group) || []), value]);
@@ -459,25 +498,28 @@ function keep() {
   const count = taken.get(group).length;
   enters = null;
   asked = "";
-  put(operation).then(
-    (kept) => {
-      undone.push({ ...before, kept, group, key, quantity: quantity.slug });
+  const last = { place: from, group, key, quantity: quantity.slug, value, kept: put(operation) };
+  undone.push(last); // at once: what is taken back next is this one, however fast it is asked for
+  last.kept.then(
+    () => {
       click();
-      tell(say(count > 1 ? "again" : "is_kept", { name, typed: text, unit: quantity.sign, n: count }));
+      if (undone.at(-1) !== last) return; // the next one is kept already, and said
+      const told = say(count > 1 ? "again" : "is_kept", { name, typed: text, unit: quantity.sign, n: count });
+      tell(`${told} ${whatNext(key, from)}`);
     },
     () => {
-      taken.get(group).pop();
-      restore(key, quantity.slug, before.last);
-      place = before.place;
+      undone.splice(undone.indexOf(last), 1);
+      takeOut(last);
+      place = from;
+      drawPlot();
       show();
       reading.value = text;
       trouble(words.lost);
     },
   );
-  drawDot(key, value);
+  land(key, quantity, value);
   regrade(key);
-  if (steps[before.place] && before.place === steps.length - 1) return finish();
-  return show();
+  show();
 }
 
 function oddness(key, quantity, value) {
@@ -486,38 +528,45 @@ function oddness(key, quantity, value) {
     return say("pin", { typed: figure(quantity.slug, value), pin: figure(quantity.pin, pin) });
   const values = valuesOf(quantity.slug);
   values.set(key, value);
-  if (values.size < data.spread.fewest) return "";
-  if (!rules.outliers(values, data.spread.k, quantity.floor).includes(key)) return "";
+  if (!oddOnes(quantity, values).has(key)) return "";
   values.delete(key);
   const middle = figure(quantity.slug, Math.round(rules.median([...values.values()])));
   return say("look", { typed: figure(quantity.slug, value), middle });
 }
 
-function restore(key, slug, value) {
-  if (value === undefined) delete stateOf(key).values[slug];
-  else stateOf(key).values[slug] = value;
-  stateOf(key).grade = null;
+// One reading no longer holds: what was read before it does.
+function takeOut({ group, key, quantity, value }) {
+  const values = taken.get(group) || [];
+  const found = values.lastIndexOf(value);
+  if (found >= 0) values.splice(found, 1);
+  const state = stateOf(key);
+  if (values.length) state.values[quantity] = values.at(-1);
+  else delete state.values[quantity];
+  state.grade = null;
   regrade(key);
-  drawPlot();
 }
 
-function finish() {
-  show();
-  tell(words.all_read);
-  at("keep").focus({ preventScroll: true });
+function whatNext(key, from) {
+  const left = toGo();
+  if (!left) return words.all_read;
+  if (from === steps.length - 1) return say("end", { n: left });
+  const next = current();
+  return say("now", { name: next.key === key ? next.quantity.title : keyOf.get(next.key).name });
 }
 
 const step = (by) => {
+  leave();
   place = Math.min(Math.max(place + by, 0), steps.length - 1);
   show();
 };
 
-function skip() {
+function skip(why) {
   const { key, quantity } = current();
   const name = keyOf.get(key).name;
-  put({ kind: "skip", key, quantity: quantity.slug, why: words.why_skip }).then(
+  put({ kind: "skip", key, quantity: quantity.slug, why }).then(
     () => {
       if (!(quantity.slug in stateOf(key).values)) stateOf(key).again[quantity.slug] = "skip";
+      showStatistics();
       tell(say("skipped", { name }));
     },
     () => tell(words.lost, { bad: true }),
@@ -525,20 +574,23 @@ function skip() {
   step(1);
 }
 
-function undo() {
+async function undo() {
   const last = undone.pop();
   if (!last) return tell(words.nothing_to_undo);
-  return put({ kind: "withdraw", key: last.key, of: last.kept.op }).then(
-    () => {
-      const values = taken.get(last.group);
-      values.pop();
-      place = Math.min(last.place, steps.length - 1);
-      restore(last.key, last.quantity, values.at(-1) ?? (values.length ? last.last : undefined));
-      show();
-      tell(say("undone", { name: keyOf.get(last.key).name }));
-    },
-    () => tell(words.lost, { bad: true }),
-  );
+  try {
+    const { op } = await last.kept;
+    await put({ kind: "withdraw", key: last.key, of: op });
+  } catch {
+    undone.push(last);
+    return tell(words.lost, { bad: true });
+  }
+  readings -= 1;
+  truth();
+  takeOut(last);
+  place = Math.min(last.place, steps.length - 1);
+  drawPlot();
+  show();
+  return tell(say("undone", { name: keyOf.get(last.key).name }));
 }
 
 // --- keys of the pad, of a keyboard, of a caliper that types ---
@@ -559,7 +611,8 @@ function preview() {
   tell(text === reading.value ? "" : say("will_be", { text: `${text} ${quantity.sign}` }));
 }
 
-at("pad").addEventListener("pointerdown", (event) => event.preventDefault()); // the focus stays where the reading is
+// The focus stays where the reading is: a caliper's Enter must not press the button a finger has just left.
+for (const part of [at("pad"), at("back").parentElement]) part.addEventListener("pointerdown", (event) => event.preventDefault());
 at("pad").addEventListener("click", (event) => {
   const name = event.target.closest("button")?.dataset.key;
   if (name) press(name);
@@ -571,7 +624,7 @@ reading.addEventListener("input", () => {
 
 document.addEventListener("keydown", (event) => {
   const { target, key } = event;
-  if (event.altKey || event.ctrlKey || event.metaKey || event.isComposing || at("how").open) return;
+  if (event.altKey || event.ctrlKey || event.metaKey || event.isComposing || document.querySelector("dialog[open]")) return;
   if (target !== reading && target.closest("input, textarea, select")) {
     if (key === "Escape") reading.focus({ preventScroll: true });
     return;
@@ -582,9 +635,10 @@ document.addEventListener("keydown", (event) => {
     const anchor = current().key;
     const end = (anchor === first ? last : first) + by;
     if (keyOf.has(end)) select(anchor, end);
-  } else if (key === "Enter" && (target === reading || !target.closest("button, a"))) keep();
-  else if (key === "ArrowLeft" || key === "ArrowUp") step(-1);
-  else if (key === "ArrowRight" || key === "ArrowDown") step(1);
+  } else if (key === "Enter" && (target === reading || !target.closest("button, a"))) {
+    if (!event.repeat) keep(); // a finger that rests on Enter confirms nothing
+  } else if (key === "ArrowUp" || (key === "ArrowLeft" && !reading.value)) step(-1);
+  else if (key === "ArrowDown" || (key === "ArrowRight" && !reading.value)) step(1);
   else if (key === "Escape") {
     reading.value = "";
     preview();
@@ -597,7 +651,16 @@ document.addEventListener("keydown", (event) => {
 });
 
 at("back").addEventListener("click", () => step(-1));
-at("skip").addEventListener("click", skip);
+at("skip").addEventListener("click", () => {
+  const { key, quantity } = current();
+  at("why-title").textContent = say("why_skip", { name: keyOf.get(key).name, quantity: quantity.title });
+  at("why").returnValue = "";
+  at("why").showModal();
+});
+at("why").addEventListener("close", () => {
+  if (at("why").returnValue) skip(at("why").returnValue);
+  reading.focus({ preventScroll: true });
+});
 at("undo").addEventListener("click", undo);
 
 // --- findings, notes, photos ---
@@ -718,10 +781,15 @@ at("photo").addEventListener("change", async (event) => {
 const takeKeys = () => {
   const found = rules.keysIn(at("keys").value, keys)?.filter((key) => !missing.has(key));
   if (!found?.length) return tell(words.no_keys, { bad: true });
+  at("keys").value = "";
+  if (found.length === 1) {
+    goTo(found[0]);
+    return reading.focus({ preventScroll: true });
+  }
   selection = null;
   picked = found;
-  at("keys").value = "";
-  return showSelection();
+  showSelection();
+  return at("groups").querySelector("[aria-pressed=true]").focus({ preventScroll: true });
 };
 at("keys-take").addEventListener("click", takeKeys);
 at("keys").addEventListener("keydown", (event) => {
@@ -767,12 +835,12 @@ dialog.addEventListener("close", () => {
   applyHow();
   show();
   drawPlot();
+  if (noneInOrder) tell(words.none_in_order, { bad: true });
 });
 
 function applyHow() {
   at("bench").classList.toggle("left-handed", how.left);
   reading.inputMode = how.keyboard ? "decimal" : "none";
-  if (how.sound) audio ||= new AudioContext();
 }
 
 // --- the corner always tells the truth ---
@@ -820,7 +888,7 @@ function truth() {
 let refresh = 0;
 function settled() {
   clearTimeout(refresh);
-  if (!box.state.waiting) refresh = setTimeout(() => keepPage(data.addresses.worker), 3000);
+  if (!box.state.waiting) refresh = setTimeout(() => keepPage(data.addresses.worker, corner.getAttribute("href")), 3000);
 }
 
 // What lies in the box is newer than this page where it was loaded without network.
@@ -835,7 +903,7 @@ function overlay(entry) {
     state.values[quantity] = middle;
     state.looked = true;
     readings += 1;
-    undone.push({ place: 0, last: undefined, kept: entry.operation, group, key, quantity });
+    undone.push({ place: 0, value: middle, kept: Promise.resolve(entry.operation), op: entry.op, group, key, quantity });
   } else if (kind === "finding") {
     if (bad) state.findings[finding] = bad;
     else delete state.findings[finding];
@@ -844,35 +912,59 @@ function overlay(entry) {
   else if (kind === "skip") state.again[quantity] ||= "skip";
   else if (kind === "photo" && key) photos.set(key, (photos.get(key) || 0) + 1);
   else if (kind === "withdraw") {
-    const place_ = undone.findIndex((one) => one.kept.op === entry.operation.of);
-    if (place_ >= 0) {
-      const [gone] = undone.splice(place_, 1);
-      const values = taken.get(gone.group);
-      values.pop();
+    const found = undone.findIndex((one) => one.op === entry.operation.of);
+    if (found >= 0) {
+      takeOut(undone.splice(found, 1)[0]);
       readings -= 1;
-      if (values.length) stateOf(gone.key).values[gone.quantity] = values.at(-1);
-      else delete stateOf(gone.key).values[gone.quantity];
     }
   }
   if (state) state.grade = null;
+}
+
+// The shop's computer did not take an entry: said at once, and no longer shown as held.
+const seen = new Set();
+async function sayRefused(entry) {
+  seen.add(entry.op);
+  const { kind, key, quantity } = entry.operation;
+  if (kind === "reading") {
+    const kept = await Promise.all(undone.map((one) => one.kept.catch(() => null)));
+    const found = kept.findIndex((operation) => operation?.op === entry.op);
+    if (found >= 0) {
+      takeOut(undone.splice(found, 1)[0]);
+      readings -= 1;
+      if (quantity === current().quantity.slug) drawPlot();
+      showStatistics();
+    }
+    truth();
+  }
+  tell([key ? keyOf.get(key)?.name : "", entry.why].filter(Boolean).join(": "), { bad: true });
+  alarm();
 }
 
 const { id: person, name } = data.person;
 const csrf = JSON.parse(document.body.getAttribute("hx-headers") || "{}")["X-CSRFToken"] || "";
 try {
   box = await openBox({ person, name, check: data.check.id, title: data.check.title, csrf, ...data.addresses });
-  for (const entry of box.entries()) if (!entry.why) overlay(entry);
+  for (const entry of box.entries())
+    if (entry.why) seen.add(entry.op);
+    else overlay(entry);
   box.addEventListener("change", () => {
     truth();
     settled();
+    box.entries().filter((entry) => entry.why && !seen.has(entry.op)).forEach(sayRefused);
   });
   box.addEventListener("answer", (event) => {
-    for (const [key, held] of Object.entries(event.detail)) {
-      // A key with something still on its way keeps what the tablet knows.
-      if (box.entries().some((entry) => entry.operation.key === Number(key))) continue;
-      states.set(Number(key), { ...held, looked: held.grade !== null });
-      regrade(Number(key));
+    const onTheWay = new Set(box.entries().map((entry) => entry.operation.key));
+    const { quantity } = current();
+    let changed = false;
+    for (const [name_, held] of Object.entries(event.detail)) {
+      const key = Number(name_);
+      if (onTheWay.has(key)) continue; // it keeps what the tablet knows
+      changed ||= stateOf(key).values[quantity.slug] !== held.values[quantity.slug];
+      states.set(key, { ...held, looked: held.grade !== null });
+      regrade(key);
     }
+    if (changed) drawPlot(); // another tablet reads the same check
   });
 } catch {
   corner.className = "saving failed";
@@ -888,5 +980,5 @@ if (box) {
   truth();
   reading.focus({ preventScroll: true });
   document.documentElement.dataset.ready = "yes";
-  keepPage(data.addresses.worker);
+  keepPage(data.addresses.worker, corner.getAttribute("href"));
 }

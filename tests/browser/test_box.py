@@ -241,6 +241,7 @@ def test_what_is_refused_is_shown_with_its_reason_and_can_be_let_go(page, check)
         check.pk,
     )
     expect(corner(page)).to_contain_text("1 need a look")
+    all_sent(page, refused=1)
     assert [entry.key for entry in Entry.objects.all()] == [4]
     corner(page).click()
     page.wait_for_selector("html[data-ready]")

@@ -16,6 +16,12 @@ register = template.Library()
 
 
 @register.filter
+def get(mapping, name):
+    """What a mapping holds under a name that is only known in the template; None where there is nothing."""
+    return mapping.get(name)
+
+
+@register.filter
 def money(amount: Decimal | float | None, currency: str) -> str:
     """An amount with the currency's decimals and thin spaces between thousands: 1 709.60.
 

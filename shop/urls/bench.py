@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from shop.views import bench, materials, queue, stages
+from shop.views import bench, guides, materials, queue, stages
 
 _stage = "jobs/<tag:number>/stages/<int:stage_id>/"
 
@@ -19,8 +19,12 @@ urlpatterns = [
     path(f"{_stage}finish/", stages.stage_finish, name="stage_finish"),
     path(f"{_stage}skip/", stages.stage_skip, name="stage_skip"),
     path(f"{_stage}send-back/", stages.stage_send_back, name="stage_send_back"),
+    path(f"{_stage}steps/", guides.stage_tick, name="stage_tick"),
     path(f"{_stage}hours/", stages.hours_book, name="hours_book"),
     path(f"{_stage}materials/", stages.use_record, name="use_record"),
+    path("office/guides/", guides.guide_list, name="guide_list"),
+    path("office/guides/<slug:kind>/", guides.guide_edit, name="guide_edit"),
+    path("bench/materials/<int:material_id>/low/", materials.material_low, name="material_low"),
     path("bench/materials/", materials.material_list, name="material_list"),
     path("bench/materials/new/", materials.material_new, name="material_new"),
     path("bench/materials/<int:material_id>/", materials.material_edit, name="material_edit"),

@@ -20,8 +20,18 @@ from shop.workflow.refusal import Refused
 @allowed()
 def material_list(request: PersonRequest) -> HttpResponse:
     """Everything on the shelf with its lots."""
-    rows = Material.objects.filter(retired_at__isnull=True).prefetch_related("lots")
+    rows = list(Material.objects.filter(retired_at__isnull=True).prefetch_related("lots"))
+    rows.sort(key=lambda material: material.low_since is None)  # what runs low first
     return render(request, "shop/materials/list.html", {"materials": rows})
+
+
+@require_POST
+@allowed()
+def material_low(request: PersonRequest, material_id: int) -> HttpResponse:
+    """It runs low, or there is enough again."""
+    material = fetch(Material.objects.all(), pk=material_id)
+    materials.material_low(material, low=request.POST.get("low") == "1", by=request.user)
+    return redirect("material_list")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

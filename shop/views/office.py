@@ -13,7 +13,7 @@ from django.views.decorators.http import require_safe
 from post_office.models import STATUS, Email
 
 from shop.access import OWNER, PersonRequest, allowed
-from shop.models import Answer, AnswerKind, Bill, Estimate, EstimateState, Job, Workshop
+from shop.models import Answer, AnswerKind, Bill, Estimate, EstimateState, Job, Material, Workshop
 from shop.models.jobs import JobQuerySet
 from shop.views.bills import owed_by, sums
 from shop.workflow.backups import state
@@ -122,6 +122,7 @@ def office(request: PersonRequest) -> HttpResponse:
         "owed_sums": sums(owed),
         "overdue": [row for row in owed if row.late],
         "backup_due": state().stale(now),
+        "low": list(Material.objects.filter(low_since__isnull=False, retired_at__isnull=True)),
         "letters": Email.objects.filter(status__in=WAITING).count(),
         "given_up": Email.objects.filter(status=STATUS.failed).count(),
     }

@@ -20,7 +20,7 @@ from shop.forms.stages import (
     SendBackForm,
     UseForm,
 )
-from shop.models import Job, Stage
+from shop.models import Guide, Job, Stage
 from shop.workflow import materials, stages
 from shop.workflow.refusal import Refused
 
@@ -68,6 +68,8 @@ def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
         "use_form": UseForm(),
         "hours_form": HoursForm(),
         "put_down_form": PutDownForm(),
+        "guide": Guide.objects.filter(kind=stage.kind).first(),
+        "ticks": {tick.step: tick for tick in stage.ticks.select_related("by")},
         "skip_form": ReasonForm(prefix="skip"),
         "back_form": SendBackForm(job=job, prefix="back") if earlier_done else None,
         "count_form": CountOutForm(job=job, initial={"boxes": job.boxes}) if stage.kind == "pack" else None,

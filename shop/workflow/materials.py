@@ -22,9 +22,21 @@ def material_keep(material: Material, *, by: Person) -> Material:
 
 
 @transaction.atomic
+def material_low(material: Material, *, low: bool, by: Person, at: datetime.datetime | None = None) -> Material:
+    """Somebody sees that it runs low, or that there is enough again. No counting: a look at the shelf is enough."""
+    material.refresh_from_db(fields=["low_since"])
+    if low != (material.low_since is not None):
+        material.low_since = (at or timezone.now()) if low else None
+        material.save(update_fields=["low_since"])
+        record("material_low" if low else "material_there", by=by, at=at, material=material.pk, title=material.title)
+    return material
+
+
+@transaction.atomic
 def lot_add(lot: Lot, *, by: Person) -> Lot:
     """A delivery arrives."""
     lot.save()
+    material_low(lot.material, low=False, by=by)
     record("lot_added", by=by, lot=lot.pk, material=lot.material.title, code=lot.code)
     return lot
 

@@ -8,7 +8,7 @@ from django.db import transaction
 from django.utils.translation import gettext as _
 
 from shop import seams
-from shop.models import Operation, Person, Role, Unit, Workshop
+from shop.models import Guide, Operation, Person, Role, Unit, Workshop
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -51,6 +51,18 @@ def _operations() -> list[Operation]:
     ]
 
 
+def _guides() -> list[Guide]:
+    """What is easily forgotten, by stage: common practice, to begin with."""
+    rows = {
+        "count_in": [_("Row photo, with the pencilled cross"), _("Tag on every box")],
+        "strip": [_("Keys stay in their order"), _("Old cloth bagged as dust")],
+        "cloth": [_("Trial key fitted before the rest"), _("Cauls in, and their time written down")],
+        "buttons": [_("First button held against the original key")],
+        "pack": [_("Keys counted into their boxes"), _("Keyframe label glued on"), _("Report in the box")],
+    }
+    return [Guide(kind=kind, steps="\n".join(steps)) for kind, steps in rows.items()]
+
+
 @transaction.atomic
 def open_shop(**workshop: object) -> Workshop:
     """Makes the workshop's row (fields by keyword) and the starting values that are not there yet. Runs twice safely."""
@@ -61,6 +73,8 @@ def open_shop(**workshop: object) -> Workshop:
     row.save()
     have = set(Operation.objects.values_list("code", flat=True))
     Operation.objects.bulk_create([operation for operation in _operations() if operation.code not in have])
+    if not Guide.objects.exists():
+        Guide.objects.bulk_create(_guides())
     for opening in seams.openings:
         opening()
     return row

@@ -1,5 +1,6 @@
 """Rows -> how far the keys of a stage are: which belong to it, which are done, which must be done again, by whom."""
 
+import datetime
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -109,10 +110,10 @@ def _wanted(stage: Stage, present: list[int]) -> set[int]:
     return (damaged - set(buttons) if why == "decided" else damaged) or set(present)
 
 
-def _failed(stage: Stage) -> dict[int, object]:
+def _failed(stage: Stage) -> dict[int, datetime.datetime]:
     """Key -> when the newest closed final check found that it fails."""
     check = newest_final(stage.job)
-    if check is None or not check.is_closed:
+    if check is None or check.closed_at is None:
         return {}
     proof = proof_of(stage.job)
     return {one.key: check.closed_at for one in proof.verdicts.keys if one.verdict == "fail"}

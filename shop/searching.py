@@ -7,6 +7,7 @@ that are in the records, and the page says so; where no set holds all words, tho
 import datetime
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Any, cast
 
 from django.db.models import Case, IntegerField, Q, Value, When
 from django.utils import timezone
@@ -154,9 +155,10 @@ def near_to(key: str, known: Iterable[str]) -> tuple[str, ...]:
     A letter more, less, other, or two changed round count as one (optimal string alignment). Where no word is near,
     beginnings of words are looked at, for somebody who typed only a part.
     """
+    distance = cast(Any, OSA.distance)
     far = 1 if len(key) < 6 else 2 if len(key) < 10 else 3
     for choices in (known, {word[: len(key)] for word in known if len(word) > len(key)}):
-        hits = process.extract(key, choices, scorer=OSA.distance, processor=None, score_cutoff=far, limit=_MOST_NEAR)
+        hits = process.extract(key, choices, scorer=distance, processor=None, score_cutoff=far, limit=_MOST_NEAR)
         if hits:
             best = hits[0][1]
             return tuple(sorted(word for word, distance, _place in hits if distance == best))
@@ -166,12 +168,9 @@ def near_to(key: str, known: Iterable[str]) -> tuple[str, ...]:
 def _vocabulary() -> set[str]:
     """Every word that stands in the records about clients, pianos, lots, stages and findings, folded."""
     texts: set[str] = set()
-    for row in Client.objects.values_list("name", "contact"):
-        texts.update(row)
-    for row in Instrument.objects.values_list("maker", "model", "serial"):
-        texts.update(row)
-    for row in Lot.objects.values_list("code", "material__title"):
-        texts.update(row)
+    texts.update(*Client.objects.values_list("name", "contact"))
+    texts.update(*Instrument.objects.values_list("maker", "model", "serial"))
+    texts.update(*Lot.objects.values_list("code", "material__title"))
     for found in Job.objects.exclude(found="").values_list("found", flat=True).order_by().distinct():
         texts.update(found.split("|"))
     texts.update(str(title) for title in STAGE_TITLES.values())

@@ -1,5 +1,7 @@
 """What somebody writes down when a set comes back."""
 
+from typing import Any
+
 from django import forms
 from django.utils import timezone
 from django.utils.translation import gettext as _
@@ -38,12 +40,13 @@ class ComebackForm(forms.ModelForm):
         self.compass = compass
         done = {stage.kind for stage in job.stages.all() if stage.state == "done"}
         ours = [(kind, STAGE_TITLES[kind]) for kind in WORK if kind in done]
-        self.fields["stage"].choices = [("", _("none of ours: damp, misuse, a part we did not touch")), *ours]
-        self.fields["lot"].queryset = Lot.objects.filter(uses__job=job).select_related("material").distinct()
-        self.fields["lot"].empty_label = _("no lot of ours")
+        fields: dict[str, Any] = self.fields
+        fields["stage"].choices = [("", _("none of ours: damp, misuse, a part we did not touch")), *ours]
+        fields["lot"].queryset = Lot.objects.filter(uses__job=job).select_related("material").distinct()
+        fields["lot"].empty_label = _("no lot of ours")
         later = Job.objects.filter(instrument=job.instrument_id, number__gt=job.number).select_related("client")
-        self.fields["visit"].queryset = later
-        self.fields["visit"].empty_label = _("not logged in again")
+        fields["visit"].queryset = later
+        fields["visit"].empty_label = _("not logged in again")
 
     def clean_keys(self):
         try:

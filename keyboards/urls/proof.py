@@ -15,7 +15,5 @@ urlpatterns = [
     path("office/learning/", learning.learning, name="learning"),
     path("office/learning/chances/", learning.chances_accept, name="chances_accept"),
     path("records/instruments/<int:instrument_id>/compare/", compare.checks_compare, name="checks_compare"),
-    path(
-        "records/instruments/<int:instrument_id>/compare.csv", compare.checks_compare_csv, name="checks_compare_csv"
-    ),
+    path("records/instruments/<int:instrument_id>/compare.csv", compare.checks_compare_csv, name="checks_compare_csv"),
 ]

@@ -114,7 +114,7 @@ def _work(
     raise MeasurementError(f"{name} finds no room within {HORIZON} days: hours are too few")
 
 
-def _stages(name: str, stages: object) -> list[tuple[str, float]]:
+def _stages(name: str, stages: Iterable[object]) -> list[tuple[str, float]]:
     checked: list[tuple[str, float]] = []
     for position, stage in enumerate(items(f"{name} stages", stages)):
         where = f"{name} stages[{position}]"

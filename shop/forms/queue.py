@@ -31,7 +31,7 @@ class WhatIfForm(forms.Form):
         field = self.fields["first"]
         assert isinstance(field, forms.ModelChoiceField)
         field.queryset = Job.objects.filter(pk__in=[job.pk for job in jobs]).select_related("client")
-        field.label_from_instance = lambda job: f"{job.tag} {job.client.name}"  # type: ignore[method-assign]
+        field.label_from_instance = lambda obj: f"{obj.tag} {obj.client.name}"  # type: ignore[method-assign]
 
     def clean(self):
         data = super().clean() or {}

@@ -86,7 +86,7 @@ suite: install-tests ## the tests without a browser, on SQLite
 	$(BIN)/pytest -n 2 -m "not browser"
 
 browser: install-tests ## the journeys in Chromium
-	$(BIN)/pytest -m browser
+	$(BIN)/pytest -n 4 -m browser
 
 # The calculations know no database, so they are not run a second time.
 WITHOUT_DATABASE := $(addprefix --ignore=tests/,keyboards/core keyboards/validation shop/core shop/validation)

@@ -415,9 +415,9 @@ def test_there_is_a_tag_for_every_box(client, desk):
     assert text.count("87 of 88 keys, A0 to C8 · missing 3 · no keyframe") == 3
 
 
-def test_the_code_leads_to_the_page_of_the_set():
+def test_the_code_leads_to_the_set():
     job = make_job()
-    assert job_address(job) == f"{settings.SITE_ADDRESS}/jobs/{job.tag}/"
+    assert job_address(job) == f"{settings.SITE_ADDRESS}/scan/{job.tag}/"
     assert job_code(job).startswith("data:image/svg+xml;")
 
 

@@ -8,7 +8,6 @@ from typing import Any
 
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import pgettext
 
@@ -97,8 +96,8 @@ def _earlier(check: Check, compass: Compass) -> tuple[str, dict[str, dict[str, i
         str(row.key + shift): {slug: value for slug in check.quantities if (value := getattr(row, slug)) is not None}
         for row in found.keys.all()
     }
-    month = date_format(timezone.localdate(found.begun_at), "M Y")
-    title = _("%(check)s, %(month)s") % {"check": found.get_kind_display(), "month": month}
+    year = timezone.localdate(found.begun_at).year
+    title = _("%(check)s %(year)s") % {"check": found.get_kind_display(), "year": year}
     return title, {key: row for key, row in values.items() if row}
 
 
@@ -160,6 +159,7 @@ def words() -> dict[str, str]:
     return {
         "key_of": _("Key {n} of {count}"),
         "key": _("Key {n} · {name}"),
+        "no_key": _("No key beyond"),
         "sharp": pgettext("key", "sharp"),
         "natural": pgettext("key", "natural"),
         "kept": _("{n} readings kept"),
@@ -200,7 +200,6 @@ def words() -> dict[str, str]:
         "none_in_order": _("No key is in that order now, so all keys come from bass to treble."),
         "of": _("{n} of {count}"),
         "axis": _("from {low} to {high}, dotted {centre}"),
-        "no_cloth": _("{n} no cloth can serve"),
         "selected": _("{first} to {last}: {n} keys"),
         "found": _("{title}: {n} keys."),
         "cleared": _("{title} taken off {n} keys."),

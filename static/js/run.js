@@ -131,7 +131,7 @@ const placeOf = new Map(keys.map((key, index) => [key.n, index]));
 const middleOf = (key) => start + (placeOf.get(key) + 0.5) * pitch;
 const now = row.querySelector(".now");
 const firstNow = here[0];
-const PLOT = { height: 100, top: 20, bottom: 96 };
+const PLOT = { height: 94, top: 24, bottom: 90 };
 
 const drawn = (name, attributes, parent) => {
   const element = document.createElementNS(SVG, name);
@@ -167,7 +167,6 @@ const clothBand = (quantity, values) => {
 
 // How many no stocked cloth can serve: wider than the thickest fills, or tighter than the thinnest enters.
 const beyondCloth = (quantity) => {
-  if (!quantity.cloths) return 0;
   const least = Math.min(...quantity.cloths.bands.map(([low]) => low));
   const most = Math.max(...quantity.cloths.bands.map(([, high]) => high));
   let count = 0;
@@ -384,11 +383,12 @@ function show() {
   at("key-colour").textContent = one.sharp ? words.sharp : words.natural;
   const index = here.indexOf(key);
   for (const [id, other] of [["lower", here[index - 1]], ["upper", here[index + 1]]]) {
-    at(`${id}-title`).textContent = other ? say("key", { n: other, name: keyOf.get(other).name }) : "";
-    at(id).textContent = other ? figure(quantity.slug, stateOf(other).values[quantity.slug]) : "";
+    at(`${id}-title`).textContent = other ? say("key", { n: other, name: keyOf.get(other).name }) : words.no_key;
+    at(id).textContent = other ? figure(quantity.slug, stateOf(other).values[quantity.slug]) : "–";
   }
-  at("earlier-title").textContent = data.earlier.title || "";
-  at("earlier").textContent = data.earlier.title ? figure(quantity.slug, data.earlier.values[key]?.[quantity.slug]) : "";
+  at("earlier-title").hidden = at("earlier").hidden = !data.earlier.title;
+  at("earlier-title").textContent = data.earlier.title;
+  at("earlier").textContent = figure(quantity.slug, data.earlier.values[key]?.[quantity.slug]);
   at("quantity").textContent = quantity.title;
   at("unit").textContent = quantity.sign;
   at("keep-words").textContent = words.keep;
@@ -400,6 +400,8 @@ function show() {
   at("point").textContent = quantity.signed ? "−" : ".";
   at("point").dataset.key = quantity.signed ? "-" : ".";
   reading.value = "";
+  const held = stateOf(key).values[quantity.slug];
+  reading.placeholder = held === undefined ? "" : figure(quantity.slug, held);
   if (!axis || axis.slug !== quantity.slug) drawPlot();
   else moveNow();
   showStatistics();
@@ -418,9 +420,9 @@ function showStatistics() {
   at("repeat").textContent = repeats ? `${rules.show(Math.round(repeats.sd), quantity.unit, decimals)} (${repeats.freedom})` : "–";
   const wanted = new Set(steps.filter(([, slug]) => slug === quantity.slug).map(([key]) => key));
   const read = [...wanted].filter((key) => quantity.slug in stateOf(key).values).length;
-  const beyond = beyondCloth(quantity);
   at("close").hidden = toGo() > 0;
-  at("progress").textContent = say("of", { n: read, count: wanted.size }) + (beyond ? ` · ${say("no_cloth", { n: beyond })}` : "");
+  at("progress").textContent = say("of", { n: read, count: wanted.size });
+  at("beyond").textContent = quantity.cloths ? beyondCloth(quantity) : "–";
 }
 
 // What is still to be read in this order: neither read nor left out on purpose.
@@ -836,6 +838,7 @@ dialog.addEventListener("close", () => {
   show();
   drawPlot();
   if (noneInOrder) tell(words.none_in_order, { bad: true });
+  reading.focus({ preventScroll: true });
 });
 
 function applyHow() {

@@ -125,6 +125,7 @@ def test_targets_are_large_enough_for_gloves(page, check):
 def test_nothing_moves_when_a_reading_lands(page, check):
     page.set_viewport_size({"width": 1080, "height": 810})
     run(page, check)
+    how(page, by="quantity")
     where = """() => [...document.querySelectorAll("#pad button, #back, #groups button, #reading")]
         .map((one) => one.getBoundingClientRect().top)"""
     before = page.evaluate(where)
@@ -132,7 +133,7 @@ def test_nothing_moves_when_a_reading_lands(page, check):
     page.keyboard.press("Enter")
     expect(corner(page)).to_contain_text("1 reading kept")
     assert page.evaluate(where) == before
-    page.keyboard.press("Shift+ArrowRight")
+    page.keyboard.press("Shift+ArrowLeft")
     expect(page.locator("#selection")).to_contain_text("A0 to A♯0: 2 keys")
     page.click("#selection-clear")
     page.keyboard.type("99.99")
@@ -282,6 +283,18 @@ def test_a_second_look_that_finds_another_value_keeps_that_one_alone(page, check
     page.keyboard.press("Enter")
     all_sent(page)
     assert [entry.value for entry in Entry.objects.all()] == [5590]
+
+
+def test_keys_that_no_cloth_can_serve_are_counted_and_what_holds_is_shown(page, check):
+    make_readings(check=check, keys=[4, 5], balance_mortise_width=5600, balance_pin=3700, grade=0)
+    run(page, check)
+    expect(page.locator("#beyond")).to_have_text("0")
+    page.keyboard.type("9.00")  # wider by 5.3 mm than its pin: two cloths of that thickness are not made
+    page.keyboard.press("Enter")
+    expect(page.locator("#beyond")).to_have_text("–")  # a pin needs no cloth
+    page.click("#back")
+    expect(page.locator("#beyond")).to_have_text("1")
+    expect(page.locator("#reading")).to_have_attribute("placeholder", "9.00")
 
 
 def test_a_key_read_twice_is_a_repeat_and_gives_the_repeatability(page, check):

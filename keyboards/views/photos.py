@@ -90,7 +90,8 @@ def _served(kept: Any) -> HttpResponse:
 def photo_send(request: PersonRequest, pk: int) -> JsonResponse:
     """One photo from a tablet, multipart: op, key, taken_at, caption, photo. The same op rule as for entries.
 
-    200 {"kept": [op]} or {"refused": [{"op", "why"}]}; 400 no photo in it; 401, 403, 404, 409 as for operations.
+    200 {"kept": [op]} or {"refused": [{"op", "reason", "why"}]}; 400 no photo in it; 401, 403, 404, 409 as for
+    operations.
     """
     if request.POST.get("person", str(request.user.pk)) != str(request.user.pk):
         return answer(401, error=OTHER)
@@ -109,7 +110,7 @@ def photo_send(request: PersonRequest, pk: int) -> JsonResponse:
     raw = {"op": op, "kind": "note", "key": number if key else 1, "taken_at": request.POST.get("taken_at")}
     operation = read_operation(raw, count=compass.count, now=timezone.now())
     if isinstance(operation, Problem):
-        return _refused(op, sentence(operation))
+        return _refused(op, sentence(operation), operation.reason)
     if (file.size or 0) > LARGEST_FILE:
         return _refused(op, _("The photo is larger than %(size)d MB.") % {"size": LARGEST_FILE // (1024 * 1024)})
     try:
@@ -128,5 +129,5 @@ def photo_send(request: PersonRequest, pk: int) -> JsonResponse:
     return answer(200, kept=[str(operation.op)], refused=[])
 
 
-def _refused(op: str, why: str) -> JsonResponse:
-    return answer(200, kept=[], refused=[{"op": op[:64] or None, "why": why}])
+def _refused(op: str, why: str, reason: str = "photo") -> JsonResponse:
+    return answer(200, kept=[], refused=[{"op": op[:64] or None, "reason": reason, "why": why}])

@@ -23,7 +23,7 @@ const contents = ({ kind, quantity, value, high, unit, finding, severity, text, 
     .filter((part) => part !== undefined && part !== null && part !== "")
     .join(" ");
 
-const stands = (entry) => entry.why || box.closed(entry.check) || said.waits;
+const stands = (entry) => (entry.why === "413" ? said.large : entry.why) || box.closed(entry.check) || said.waits;
 
 const rows = () =>
   box.entries({ everywhere: true }).map((entry) => [

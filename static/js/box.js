@@ -12,6 +12,8 @@ const BATCH = 50;
 const LONGEST_WAIT = 8000;
 const SKEWED = 120_000; // milliseconds a clock may be off before it is said
 const LARGEST_SIDE = 2400;
+const PATIENCE = 15_000; // milliseconds an answer may take; a network that swallows everything must not hold the box
+const PATIENCE_PHOTO = 60_000;
 
 const done = (request) =>
   new Promise((resolve, reject) => {
@@ -79,13 +81,23 @@ export class Box extends EventTarget {
 
   constructor(disk, facts) {
     super();
-    this.#disk = disk;
+    this.#use(disk);
     this.#facts = facts;
     this.#headers = { Accept: "application/json", "X-CSRFToken": facts.csrf };
     this.network = "ok"; // ok, away, out (signed out), other (somebody else is signed in)
     this.offset = 0; // milliseconds that the shop's clock is ahead of this tablet's
     this.sent = 0;
     this.others = [];
+  }
+
+  // A browser may take the storage away from a page that lay in the background: it is asked for again at once.
+  #use(disk) {
+    this.#disk = disk;
+    disk.onversionchange = () => disk.close(); // a newer page wants to change the storage
+    disk.onclose = async () => {
+      this.#use(await openDisk());
+      await this.load();
+    };
   }
 
   // --- what it holds ---
@@ -191,6 +203,7 @@ export class Box extends EventTarget {
     const transaction = this.#disk.transaction("entries", "readwrite", { durability: "strict" });
     for (const entry of entries) transaction.objectStore("entries").put(entry);
     await finished(transaction);
+    for (const entry of entries) this.#held.set(entry.op, entry); // load() may have read it anew meanwhile
   }
 
   // The person has read why an entry was not taken, and lets it go.
@@ -220,6 +233,7 @@ export class Box extends EventTarget {
         this.send();
       });
     this.#around?.addEventListener("message", () => this.load());
+    this.#isBack().then(() => this.#changed()); // how far the clock is off is best known before the first entry
     this.send();
   }
 
@@ -356,11 +370,17 @@ export class Box extends EventTarget {
 
   async #once(address, body, headers) {
     try {
-      const options = { method: "POST", headers: { ...this.#headers, ...headers }, body, redirect: "error" };
+      const signal = AbortSignal.timeout(body instanceof FormData ? PATIENCE_PHOTO : PATIENCE);
+      const options = { method: "POST", headers: { ...this.#headers, ...headers }, body, redirect: "error", signal };
       const answer = await fetch(address, options);
       if (answer.status >= 500 || answer.status === 408 || answer.status === 429) throw new NotNow();
-      if (answer.status >= 400)
-        return { status: answer.status, error: (await answer.json().catch(() => ({}))).error || "" };
+      if (answer.status >= 400) {
+        const { error } = (await answer.json().catch(() => null)) || {};
+        // What says no without the shop's words is something between us; only a body too large is believed of it,
+        // and a 403, which is the page for another role.
+        if (!error && answer.status !== 413 && answer.status !== 403) throw new NotNow();
+        return { status: answer.status, error: error || "" };
+      }
       const told = await answer.json();
       if (!Array.isArray(told.kept) || !Array.isArray(told.refused)) throw new NotNow();
       this.#clock(told.time);
@@ -372,7 +392,9 @@ export class Box extends EventTarget {
 
   async #isBack() {
     try {
-      const answer = await fetch(this.#facts.token, { headers: { Accept: "application/json" }, redirect: "error" });
+      const signal = AbortSignal.timeout(PATIENCE);
+      const options = { headers: { Accept: "application/json" }, redirect: "error", signal };
+      const answer = await fetch(this.#facts.token, options);
       if (answer.status === 401) {
         this.network = "out";
         return false;
@@ -384,6 +406,7 @@ export class Box extends EventTarget {
         return false;
       }
       this.#headers["X-CSRFToken"] = told.token;
+      this.#clock(told.time);
       this.network = "ok";
       return true;
     } catch {

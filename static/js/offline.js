@@ -3,18 +3,27 @@
 
 const cacheNamed = async (end) => (await caches.keys()).find((name) => name.endsWith(end)) || `bench-1${end}`;
 
-export async function keepPage(worker) {
+const oursIn = (addresses) => [...new Set(addresses)].filter((one) => new URL(one, location).pathname.startsWith("/static/"));
+
+// also: other pages that are reached from this one, kept with what they name.
+export async function keepPage(worker, ...also) {
   if (!("serviceWorker" in navigator) || !isSecureContext || !navigator.onLine) return false;
   try {
     await navigator.serviceWorker.register(worker);
     await navigator.serviceWorker.ready;
-    const parts = performance.getEntriesByType("resource").map((entry) => entry.name);
-    const ours = [...new Set(parts)].filter((address) => new URL(address).pathname.startsWith("/static/"));
+    const pages = await caches.open(await cacheNamed("-pages"));
     const kept = await caches.open(await cacheNamed("-parts"));
-    await Promise.all(ours.map(async (address) => (await kept.match(address)) || kept.add(address)));
-    const page = await fetch(location.pathname, { redirect: "error" });
-    if (page.ok) await (await caches.open(await cacheNamed("-pages"))).put(location.pathname, page);
-    return page.ok;
+    const keepParts = (addresses) =>
+      Promise.all(oursIn(addresses).map(async (address) => (await kept.match(address)) || kept.add(address)));
+    await keepParts(performance.getEntriesByType("resource").map((entry) => entry.name));
+    for (const path of [location.pathname, ...also]) {
+      const page = await fetch(path, { redirect: "error" });
+      if (!page.ok) return false;
+      await pages.put(path, page.clone());
+      const named = new DOMParser().parseFromString(await page.text(), "text/html").querySelectorAll("[src], link[href]");
+      await keepParts([...named].map((one) => one.getAttribute("src") || one.getAttribute("href")));
+    }
+    return true;
   } catch {
     return false; // the network went: it is tried again after the next batch
   }

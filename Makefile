@@ -83,15 +83,15 @@ check: install-tests ## style, types, layers, migrations, security: without runn
 	$(BIN)/mypy
 
 suite: install-tests ## the tests without a browser, on SQLite
-	$(BIN)/pytest -n 2 -m "not browser"
+	$(BIN)/pytest -n 3 -m "not browser"
 
 browser: install-tests ## the journeys in Chromium
-	$(BIN)/pytest -n 4 -m browser
+	$(BIN)/pytest -n 3 -m browser
 
 # The calculations know no database, so they are not run a second time.
 WITHOUT_DATABASE := $(addprefix --ignore=tests/,keyboards/core keyboards/validation shop/core shop/validation)
 postgres: install-tests ## the tests that use a database, on a PostgreSQL of their own
-	.ci/with-postgres $(BIN)/pytest -n 2 -m "not browser" $(WITHOUT_DATABASE)
+	.ci/with-postgres $(BIN)/pytest -n 3 -m "not browser" $(WITHOUT_DATABASE)
 
 format: install-tests ## put code and templates into the house style
 	$(BIN)/ruff check --fix .

@@ -1,6 +1,7 @@
 """What every test stands on: fast passwords, letters that stay in memory, files that go with the run."""
 
-import hypothesis
+import os
+
 import pytest
 from django.conf import settings
 from django.db.backends.sqlite3.base import DatabaseWrapper as SQLite
@@ -11,17 +12,23 @@ from hypothesis import settings as hypothesis_settings
 hypothesis_settings.register_profile("unhurried", parent=hypothesis_settings(), deadline=None)
 hypothesis_settings.load_profile("unhurried")
 
-# A busy machine is no fault of the code under test: examples may take as long as they take.
-hypothesis.settings.register_profile("steady", deadline=None)
-hypothesis.settings.load_profile("steady")
-
 
 @pytest.hookimpl(tryfirst=True)  # before -m chooses
-def pytest_collection_modifyitems(items):
-    """Whatever lies in tests/browser drives a real Chromium; nobody has to say so twice."""
+def pytest_collection_modifyitems(config, items):
+    """Whatever lies in tests/browser drives a real Chromium; nobody has to say so twice. On PostgreSQL only what uses a
+    database runs: the rest has run on SQLite, and would say the same again."""
     for item in items:
         if "browser" in item.path.parent.parts:
             item.add_marker(pytest.mark.browser)
+    if os.environ.get("DATABASE_URL"):
+        without = [item for item in items if not _uses_a_database(item)]
+        items[:] = [item for item in items if _uses_a_database(item)]
+        config.hook.pytest_deselected(items=without)
+
+
+def _uses_a_database(item) -> bool:
+    marked = item.get_closest_marker("django_db") or item.get_closest_marker("browser")
+    return bool(marked or {"db", "transactional_db", "live_server"} & set(item.fixturenames))
 
 
 @pytest.fixture(scope="session", autouse=True)

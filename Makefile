@@ -85,6 +85,8 @@ check: install-tests ## style, types, layers, migrations, security: without runn
 suite: install-tests ## the tests without a browser, on SQLite
 	$(BIN)/pytest -n 3 -m "not browser"
 
+# `make browser SCREENS=phone,tablet-portrait,tablet-landscape,desktop` looks at every screen, and takes longer.
+browser: export SCREENS ?= phone,tablet-landscape
 browser: install-tests ## the journeys in Chromium
 	$(BIN)/pytest -n 3 -m browser
 

@@ -122,6 +122,13 @@ def office(request: PersonRequest) -> HttpResponse:
         "owed_sums": sums(owed),
         "overdue": [row for row in owed if row.late],
         "backup_due": state().stale(now),
+        # A set leaves the stage by itself once its check is closed: one still there was found worse than agreed.
+        "found_worse": list(
+            Job.objects.on_the_rack()
+            .filter(stage="stripped_check", events__what="check_closed", events__details__kind="stripped")
+            .select_related("client", "instrument")
+            .distinct()
+        ),
         "low": list(Material.objects.filter(low_since__isnull=False, retired_at__isnull=True)),
         "letters": Email.objects.filter(status__in=WAITING).count(),
         "given_up": Email.objects.filter(status=STATUS.failed).count(),

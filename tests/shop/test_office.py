@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from shop.models import Estimate, Role
 from shop.workflow import bills, estimates
+from shop.workflow.events import record
 from tests.factories import make_draft, make_job, make_person, make_sent, make_workshop
 from tests.ladder import climb
 
@@ -178,3 +179,15 @@ def test_the_office_asks_as_often_for_twenty_as_for_two(client, owner, django_as
     before = queries()
     more(5)
     assert queries() == before
+
+
+def test_a_set_that_stripping_found_worse_than_agreed_is_to_be_revised(client):
+    job = make_job()
+    record("check_closed", by=None, job=job, kind="stripped")
+    client.force_login(make_person(role=Role.OWNER))
+    assert client.get(reverse("office")).context["found_worse"] == []  # it has gone on
+    job.stage = "stripped_check"
+    job.save()
+    record("check_closed", by=None, job=job, kind="stripped")
+    assert client.get(reverse("office")).context["found_worse"] == [job]
+    assert "To be revised after stripping" in client.get(reverse("office")).content.decode()

@@ -1,7 +1,7 @@
 """Rows -> how far the keys of a stage are: which belong to it, which are done, which must be done again, by whom."""
 
 import datetime
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from django.utils import timezone
@@ -9,10 +9,13 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from keyboards.core.keys import format_keys
-from keyboards.models import Compass, KeyDone
+from keyboards.core.redo import LOOSE, TIGHT, Fault, stage_to_redo
+from keyboards.core.verdicts import FAIL, KeyVerdict
+from keyboards.models import Compass, Finding, KeyDone, KeyReading
 from keyboards.proving import newest_final, proof_of
 from keyboards.specifying import keys_to_cut, set_readings
-from shop.models import Stage
+from shop.core import route
+from shop.models import Job, Stage
 
 # The stages whose work is done key by key.
 KEY_BY_KEY = ("strip", "repairs", "buttons", "pins", "leads", "cloth", "tops", "ease")
@@ -34,8 +37,20 @@ class KeyState:
 
 
 @dataclass(frozen=True)
+class Redo:
+    """What a final check sends back: key -> the stage it goes back to, and when that was found."""
+
+    stages: Mapping[int, str]
+    found_at: datetime.datetime | None
+
+    def keys_at(self, kind: str) -> list[int]:
+        return sorted(key for key, slug in self.stages.items() if slug == kind)
+
+
+@dataclass(frozen=True)
 class Progress:
-    """How far a stage is. again: keys that failed the newest final check since they were done."""
+    """How far a stage is. wanted and done count the keys that its work is for; after a final check that sent keys back
+    to it, those keys alone (again: the ones not done since)."""
 
     stage: Stage
     keys: tuple[KeyState, ...]
@@ -47,7 +62,7 @@ class Progress:
 
     @property
     def done(self) -> int:
-        return sum(key.done for key in self.keys)
+        return sum(key.done and key.wanted for key in self.keys)
 
     @property
     def again(self) -> str:
@@ -58,19 +73,23 @@ class Progress:
         return " ".join(str(key.number) for key in self.keys if key.done)
 
 
-def progress_of(stage: Stage) -> Progress | None:
-    """Of a stage whose work is done key by key; None for any other, and for a set whose keys are not written down."""
+def progress_of(stage: Stage, redo: Redo | None = None) -> Progress | None:
+    """Of a stage whose work is done key by key; None for any other, and for a set whose keys are not written down.
+
+    redo: redo_of(job), where the caller has it already.
+    """
     compass = Compass.objects.filter(job=stage.job).first()
     if stage.kind not in KEY_BY_KEY or compass is None:
         return None
-    rows = {row.key: row for row in KeyDone.objects.filter(stage=stage).select_related("by")}
-    failed = _failed(stage)
-    wanted = _wanted(stage, compass.present)
+    rows = {row.key: row for row in KeyDone.objects.standing().filter(stage=stage).select_related("by")}
+    redo = redo_of(stage.job) if redo is None else redo
+    failed = set(redo.keys_at(stage.kind))
+    wanted = failed or set(keys_wanted(stage, compass.present))
     missing = set(compass.missing)
     keys = []
     for number in compass.keys.keys:
         row = rows.get(number)
-        again = number in failed and (row is None or row.at < failed[number])
+        again = number in failed and (row is None or redo.found_at is None or row.at < redo.found_at)
         words = ""
         if row is not None:
             words = f"{row.by.short_name}, {date_format(timezone.localtime(row.at), 'j M H:i')}"
@@ -98,7 +117,7 @@ def hands_of(rows: Sequence[KeyDone]) -> tuple[str, ...]:
     return tuple(words % {"person": name, "keys": format_keys(keys)} for name, keys in by_person.items())
 
 
-def _wanted(stage: Stage, present: list[int]) -> set[int]:
+def keys_wanted(stage: Stage, present: list[int]) -> set[int]:
     """The keys that a stage's work is for: those decided for buttons, those with damaged wood for repairs, else all."""
     if stage.kind not in ("buttons", "repairs"):
         return set(present)
@@ -110,10 +129,52 @@ def _wanted(stage: Stage, present: list[int]) -> set[int]:
     return (damaged - set(buttons) if why == "decided" else damaged) or set(present)
 
 
-def _failed(stage: Stage) -> dict[int, datetime.datetime]:
-    """Key -> when the newest closed final check found that it fails."""
-    check = newest_final(stage.job)
+def redo_of(job: Job) -> Redo:
+    """Which keys the newest closed final check sends back, and to which stage of work."""
+    check = newest_final(job)
     if check is None or check.closed_at is None:
-        return {}
-    proof = proof_of(stage.job)
-    return {one.key: check.closed_at for one in proof.verdicts.keys if one.verdict == "fail"}
+        return Redo({}, None)
+    proof = proof_of(job)
+    kinds = [
+        row.kind
+        for row in job.stages.all()
+        if row.kind in route.WORK and row.kind != "stripped_check" and row.state != route.SKIPPED
+    ]
+    failing = [one for one in proof.verdicts.keys if one.verdict == FAIL]
+    groups = dict(Finding.objects.values_list("code", "group")) if failing else {}
+    return Redo(
+        {one.key: stage_to_redo(_faults(one, proof.rows.get(one.key), groups), kinds) for one in failing},
+        check.closed_at,
+    )
+
+
+def _faults(verdict: KeyVerdict, row: KeyReading | None, groups: Mapping[str, str]) -> list[Fault]:
+    faults = []
+    for one in verdict.judged:
+        if one.verdict == FAIL and one.value is not None:
+            faults.append(Fault(one.quantity, TIGHT if one.value < (one.limit.low + one.limit.high) / 2 else LOOSE))
+    if verdict.seen and row is not None:
+        faults += [Fault(groups[code]) for code, severity in row.findings.items() if severity and code in groups]
+    return faults
+
+
+def recount(job: Job) -> None:
+    """Brings the counts that lists show in line: of stages where keys were ticked, or sent back."""
+    redo = redo_of(job)
+    for stage in job.stages.all():
+        if stage.kind not in KEY_BY_KEY or (stage.keys_done is None and not redo.keys_at(stage.kind)):
+            continue
+        stage.job = job
+        progress = progress_of(stage, redo)
+        if progress is not None and (stage.keys_done, stage.keys_wanted) != (progress.done, progress.wanted):
+            stage.keys_done, stage.keys_wanted = progress.done, progress.wanted
+            stage.save(update_fields=["keys_done", "keys_wanted"])
+
+
+def keys_worked(stage: Stage) -> int | None:
+    """How many keys that a stage's work is for were ever done at it; None where nobody ticked any."""
+    rows = set(KeyDone.objects.standing().filter(stage=stage).values_list("key", flat=True))
+    compass = Compass.objects.filter(job=stage.job).first()
+    if not rows or compass is None:
+        return None
+    return len(rows & keys_wanted(stage, compass.present))

@@ -5,6 +5,7 @@ from django.utils.translation import gettext as _
 
 from keyboards.forms.compasses import CompassForm, PhotosForm
 from keyboards.models import Check, CheckKind
+from keyboards.progressing import keys_worked
 from keyboards.proving import why_not_proved
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.opening import open_trade
@@ -63,6 +64,7 @@ def open_check(job: Job) -> str:
 def register() -> None:
     """Answers the shop's gates, adds the set to the counter's form, makes the trade's starting values."""
     seams.at_hand.append(open_check)
+    seams.worked.append(keys_worked)
     seams.gates["arrival_check"] = arrival_check
     seams.gates["stripped_check"] = stripped_check
     seams.gates["final_check"] = final_check

@@ -27,8 +27,11 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "job_changed": _("changed what arrived: %(changes)s"),
     "promise_changed": _("changed the promise from %(before)s to %(after)s%(reason)s"),
     "job_counted": _("counted the set in: %(keys)s keys, boxes: %(boxes)s"),
+    "job_counted_again": _("counted the set again: %(keys)s keys, boxes: %(boxes)s"),
+    "job_went_away": _("sent the set away to %(place)s: %(keys)s keys, boxes: %(boxes)s%(note)s"),
+    "job_came_back": _("took the set back from %(place)s: %(keys)s keys, boxes: %(boxes)s%(note)s"),
     "count_differed": _(
-        "counted %(keys)s keys and %(boxes)s boxes; logged in were %(keys_logged)s and %(boxes_logged)s"
+        "counted %(keys)s keys and %(boxes)s boxes; there had to be %(keys_logged)s and %(boxes_logged)s"
     ),
     "compass_set": _("wrote down the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),
     "drawing_made": _("made drawing %(version)s of the buttons"),
@@ -48,7 +51,8 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "password_set": _("set a new password for a person"),
     "shop_opened": _("opened the workshop"),
     # the route
-    "stage_begun": _("began: %(stage)s"),
+    "stage_begun": _("began: %(stage)s%(note)s"),
+    "stage_added": _("added a step: %(stage)s%(words)s, because %(reason)s"),
     "stage_finished": _("finished: %(stage)s%(note)s"),
     "stage_skipped": _("left out: %(stage)s, because %(reason)s"),
     "job_sent_back": _("sent the set back to: %(stage)s, because %(reason)s"),
@@ -202,6 +206,7 @@ _WORDS: dict[str, Callable[[Any], str]] = {
     "codes": _list,
     "since": _moment,
     "note": _added,
+    "words": _added,
     "unread": _unread,
     "starts_on": _from_day,
 }

@@ -5,7 +5,7 @@ are arguments, so that a list is reckoned for one moment and a test for any.
 """
 
 import datetime
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from django.utils import timezone
@@ -18,6 +18,7 @@ from shop.models import Job, Stage
 from shop.models.clients import search_key
 
 HELD = "held"
+AWAY = "away"
 # Days after which somebody should ask the client again. Common practice, an estimate.
 PATIENCE = 7
 
@@ -26,11 +27,12 @@ PATIENCE = 7
 class Row:
     """One set as the rack shows it.
 
-    turn    desk, bench, office, client, held, or "" for a set that has gone home
+    turn    desk, bench, office, client, held, away, or "" for a set that has gone home
     words   the stage with its progress, or the reason of the hold
     since   when the set came to where it stands
     days_late  days behind the promise, 0 where there is none or it is still good
     asks    why somebody in the shop should act today, "" where nobody need
+    fears   why the promise will hardly be kept as things stand, "" where it will (shop/workflow/promises.py)
     """
 
     job: Job
@@ -39,6 +41,17 @@ class Row:
     since: datetime.datetime
     days_late: int
     asks: str
+    fears: str = ""
+
+    @property
+    def missing(self) -> str:
+        """ "2 keys missing", by the last count; "" where everything is there."""
+        said = []
+        if keys := self.job.keys_short:
+            said.append(ngettext("%(count)d key missing", "%(count)d keys missing", keys) % {"count": keys})
+        if boxes := self.job.boxes_short:
+            said.append(ngettext("%(count)d box missing", "%(count)d boxes missing", boxes) % {"count": boxes})
+        return ", ".join(said)
 
     @property
     def due(self) -> str:
@@ -56,6 +69,8 @@ def turn_of(job: Job) -> str:
     """Who the set waits for."""
     if job.left_at:
         return ""
+    if job.away_to:
+        return AWAY
     if job.held_since:
         return HELD
     stage = job.current_stage
@@ -63,7 +78,9 @@ def turn_of(job: Job) -> str:
 
 
 def since(job: Job) -> datetime.datetime:
-    """When the set came to the stage it stands at, or went on hold."""
+    """When the set came to the stage it stands at, went on hold, or went away."""
+    if job.away_since:
+        return job.away_since
     if job.held_since:
         return job.held_since
     current = job.current_stage
@@ -97,6 +114,9 @@ def in_words(job: Job, at: datetime.datetime) -> str:
     if job.left_at:
         day = date_format(timezone.localdate(job.left_at), "DATE_FORMAT")
         return _("Gone home %(day)s") % {"day": day}
+    if job.away_to:
+        day = date_format(timezone.localdate(job.away_since), "SHORT_DATE_FORMAT")
+        return _("Away since %(day)s: %(place)s") % {"day": day, "place": job.away_to}
     if job.held_since:
         return _("On hold: %(reason)s") % {"reason": job.hold_reason}
     stage = job.current_stage
@@ -134,7 +154,11 @@ def asks(job: Job, at: datetime.datetime) -> str:
     """
     today = timezone.localdate(at)
     turn = turn_of(job)
-    if turn in ("", HELD):
+    if not turn:
+        return ""
+    if job.keys_short or job.boxes_short:
+        return _("incomplete")
+    if turn in (HELD, AWAY):
         return ""
     if days_late(job, today):
         return _("late")
@@ -149,7 +173,7 @@ def asks(job: Job, at: datetime.datetime) -> str:
     return ""
 
 
-def row(job: Job, at: datetime.datetime) -> Row:
+def row(job: Job, at: datetime.datetime, fears: str = "") -> Row:
     """The row of one set at a moment."""
     return Row(
         job=job,
@@ -158,12 +182,13 @@ def row(job: Job, at: datetime.datetime) -> Row:
         since=since(job),
         days_late=days_late(job, timezone.localdate(at)),
         asks=asks(job, at),
+        fears=fears,
     )
 
 
-def rows(jobs: Iterable[Job], at: datetime.datetime) -> list[Row]:
-    """The rows of many sets at one moment, in their order."""
-    return [row(job, at) for job in jobs]
+def rows(jobs: Iterable[Job], at: datetime.datetime, fears: Mapping[int, str] | None = None) -> list[Row]:
+    """The rows of many sets at one moment, in their order. fears: job's id -> why its promise is in danger."""
+    return [row(job, at, (fears or {}).get(job.pk, "")) for job in jobs]
 
 
 def matches(row: Row, text: str) -> bool:

@@ -1,10 +1,11 @@
-"""Where the trade plugs into the business: the only four places, filled by keyboards/apps.py when the program starts.
+"""Where the trade plugs into the business: the only five places, filled by keyboards/apps.py when the program starts.
 
 gates     name of a gate (shop/core/route.py) -> a question about a job. It answers "" when the way is free, else
           a translated sentence that says what is missing.
 intake    what the counter asks about the set itself when it is logged in: a form class, the template that
           draws it, and a function that keeps it with the new job, inside the same transaction.
 openings  functions that make the trade's starting values when a shop is opened.
+worked    asked how many keys of a stage were worked on, for the bill: None where nobody wrote it down.
 at_hand   asked when a technician scans a tag: the address where a set is being read just now, "" where it is not.
 """
 
@@ -14,7 +15,7 @@ from typing import Any
 
 from django import forms
 
-from shop.models import Job
+from shop.models import Job, Stage
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,7 @@ gates: dict[str, Callable[[Job], str]] = {}
 intake: list[IntakePart] = []
 openings: list[Callable[[], None]] = []
 at_hand: list[Callable[[Job], str]] = []
+worked: list[Callable[[Stage], int | None]] = []
 
 
 def why_closed(gate: str, job: Job) -> str:

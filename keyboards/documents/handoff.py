@@ -459,13 +459,16 @@ class Logged:
 
 
 def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
+    # The first release wrote counts of keys as events; from the second on each key has its row.
     told: dict[str, list[Event]] = {}
     for event in Event.objects.filter(job=job, what="keys_done").select_related("by").order_by("at", "id"):
         told.setdefault(str(event.details.get("stage", "")), []).append(event)
     by_stage: dict[int, list[KeyDone]] = {}
     for row in KeyDone.objects.filter(stage__job=job).select_related("by"):
         by_stage.setdefault(row.stage_id, []).append(row)
-    hands = {pk: hands_of(rows) for pk, rows in by_stage.items()}
+    hands = {
+        pk: (*hands_of([row for row in rows if row.undone_at is None]), *_redone(rows)) for pk, rows in by_stage.items()
+    }
     out = []
     for stage in stages:
         if stage.kind in ("estimate", "answer") or (stage.state == route.WAITING and not stage.begun_at):
@@ -489,6 +492,13 @@ def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
             notes.append(words % {"reason": stage.reason})
         out.append(Logged(stage, ", ".join(dict.fromkeys(person.short_name for person in people)), tuple(notes)))
     return out
+
+
+def _redone(rows: Sequence[KeyDone]) -> tuple[str, ...]:
+    """The keys that were done a second time, as a note: "done again: keys 2, 40"."""
+    standing = {row.key for row in rows if row.undone_at is None}
+    twice = sorted({row.key for row in rows if row.undone_at is not None} & standing)
+    return (_("done again: keys %(keys)s") % {"keys": format_keys(twice)},) if twice else ()
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ class Photo(models.Model):
     check_done = models.ForeignKey(
         "keyboards.Check", null=True, blank=True, on_delete=models.PROTECT, related_name="photos"
     )
+    stage = models.ForeignKey("shop.Stage", null=True, blank=True, on_delete=models.PROTECT, related_name="photos")
     key = models.PositiveSmallIntegerField(_("key"), null=True, blank=True)
     caption = models.CharField(_("caption"), max_length=120, blank=True)
     image = models.FileField(upload_to=_photo_path)

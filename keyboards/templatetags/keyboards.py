@@ -248,6 +248,24 @@ def photos_panel(context, job, check=None, key=None):
     }
 
 
+@register.inclusion_tag("keyboards/photos/_panel.html", takes_context=True)
+def stage_photos(context, stage):
+    """What was photographed at a stage of the route, with the form that adds some."""
+    job = stage.job
+    photos = list(job.photos.filter(stage=stage).select_related("by"))
+    for photo in photos:
+        photo.words = _("Key %(key)d") % {"key": photo.key} if photo.key else stage.title
+    may_add = may(context["user"], TECHNICIAN) and not job.left_at
+    return {
+        "job": job,
+        "photos": photos,
+        "form": PhotoForm(job=job, initial={"stage": stage.pk}) if may_add else None,
+        "title": _("Photos of this stage"),
+        "next": context["request"].get_full_path(),
+        "may_measure": False,
+    }
+
+
 @register.filter
 def thousandths(canonical: int) -> str:
     """An instrument's figure as the data sheet has it: 10 -> "0.01", 500 -> "0.5"."""

@@ -48,6 +48,7 @@ def photo_add(request: PersonRequest, number: int) -> HttpResponse:
                 by=request.user,
                 key=form.cleaned_data["key"],
                 check=form.cleaned_data["check"],
+                stage=form.cleaned_data["stage"],
                 caption=form.cleaned_data["caption"],
             )
         except Refused as refusal:

@@ -1,5 +1,7 @@
 """Which keys of a stage are done, kept by tapping them or by naming them."""
 
+from typing import Any
+
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
@@ -7,11 +9,13 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST
 
 from keyboards.core.errors import MeasurementError
+from keyboards.core.keys import format_keys
 from keyboards.models import Compass
 from keyboards.progressing import KEY_BY_KEY, progress_of
 from keyboards.workflow.progress import progress_keep
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for
 from shop.htmx import asks_as_typed
+from shop.models import Job, Stage
 from shop.workflow.refusal import Refused
 
 _LONGEST = 400
@@ -28,27 +32,34 @@ def keys_tick(request: PersonRequest, number: int, stage_id: int) -> HttpRespons
     if stage.kind not in KEY_BY_KEY or compass is None:
         raise Http404
     shown, ticked = _numbers(request.POST.get("shown", "").split()), _numbers(request.POST.getlist("key"))
-    text, trouble = request.POST.get("also", "").replace("\x00", "").strip()[:_LONGEST], ""
+    text, trouble = request.POST.get("also", "").replace("\x00", "").strip(), ""
     done, undone = ticked - shown, shown - ticked
     try:
-        done |= set(compass.keys.parse(text)) & set(compass.present) if text else set()
-        before = progress_of(stage)
-        wanted = before.wanted if before else None
-        progress_keep(stage, done=done, undone=undone, by=request.user, wanted=wanted)
+        if len(text) > _LONGEST:
+            raise MeasurementError(_("Name the keys in at most %(most)d characters.") % {"most": _LONGEST})
+        named = set(compass.keys.parse(text)) if text else set()
+        absent = named - set(compass.present)
+        progress_keep(stage, done=done | named - absent, undone=undone, by=request.user)
+        if absent:
+            trouble = _("Kept without keys %(keys)s: they did not come with the set.") % {"keys": format_keys(absent)}
         text = ""
     except MeasurementError as error:
         trouble = str(error)
     except Refused as refusal:
         trouble = str(refusal)
     if not asks_as_typed(request):
-        if trouble:
-            messages.error(request, trouble)
-        else:
+        if not trouble:
             messages.success(request, _("Kept."))
-        return redirect("stage_detail", number, stage_id)
+            return redirect("stage_detail", number, stage_id)
+        # Without JavaScript the sentence comes with what was typed, on a page of the panel alone.
+        return render(request, "keyboards/progress/again.html", _context(job, stage, trouble, text))
+    return render(request, "keyboards/progress/_panel.html", _context(job, stage, trouble, text))
+
+
+def _context(job: Job, stage: Stage, trouble: str, text: str) -> dict[str, Any]:
     stage.refresh_from_db()
     stage.job = job
-    context = {
+    return {
         "progress": progress_of(stage),
         "stage": stage,
         "job": job,
@@ -56,7 +67,6 @@ def keys_tick(request: PersonRequest, number: int, stage_id: int) -> HttpRespons
         "also": text,
         "may": True,
     }
-    return render(request, "keyboards/progress/_panel.html", context)
 
 
 def _numbers(words: list[str]) -> set[int]:

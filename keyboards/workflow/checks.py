@@ -14,6 +14,7 @@ from keyboards.core.entries import DIFFER
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import QUANTITIES
 from keyboards.models import Check, CheckKind, Compass, Finding, Gauge, KeyReading
+from keyboards.progressing import recount
 from keyboards.workflow.entries import CheckClosed, Refusal, Result, entries_apply, entries_write
 from shop.core import route
 from shop.models import Job, Person, search_key
@@ -189,6 +190,8 @@ def check_close(check: Check, *, by: Person, confirm: bool = False, at: datetime
     )
     if check.kind != CheckKind.VISIT:
         stages.advance(check.job, stage_of(check.kind), by=by, at=at)
+    if check.kind == CheckKind.FINAL:
+        recount(check.job)
     return check
 
 
@@ -208,6 +211,8 @@ def check_reopen(check: Check, *, by: Person, reason: str, at: datetime.datetime
     check.released_by, check.release_reason = None, ""
     check.save(update_fields=["closed_at", "closed_by", "released_by", "release_reason"])
     record("check_reopened", by=by, job=check.job, at=at, check=check.pk, kind=check.kind, reason=reason.strip())
+    if check.kind == CheckKind.FINAL:
+        recount(check.job)
     return check
 
 

@@ -13,7 +13,7 @@ from django.utils.translation import gettext as _
 
 from keyboards.images import NotAPicture, reencode
 from keyboards.models import Check, Compass, Photo
-from shop.models import Job, Person
+from shop.models import Job, Person, Stage
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -27,6 +27,7 @@ def photo_add(
     by: Person,
     key: int | None = None,
     check: Check | None = None,
+    stage: Stage | None = None,
     caption: str = "",
     op: uuid.UUID | None = None,
     at: datetime.datetime | None = None,
@@ -48,6 +49,7 @@ def photo_add(
         op=op or uuid.uuid4(),
         job=job,
         check_done=check,
+        stage=stage,
         key=key,
         caption=caption.strip(),
         width=picture.width,

@@ -9,6 +9,7 @@ from django.utils.translation import gettext as _
 
 from keyboards.core.keys import format_keys
 from keyboards.models import Compass, KeyDone
+from keyboards.progressing import progress_of, recount
 from shop.core import route
 from shop.models import Person, Stage
 from shop.workflow import stages
@@ -22,13 +23,12 @@ def progress_keep(
     done: Collection[int],
     undone: Collection[int],
     by: Person,
-    wanted: int | None = None,
     at: datetime.datetime | None = None,
-) -> int:
-    """Keeps what changed: keys that are done now, keys that are not after all; of how many, where that is known.
+) -> None:
+    """Keeps what changed: keys that are done now, keys that are not after all. The counts of lists follow.
 
-    Only changes are given, so that two people at one set never undo each other. The stage's own counts follow. Answers
-    how many are done in all.
+    Only changes are given, so that two people at one set never undo each other. What was done stays written down: a key
+    that is taken back or done again closes its earlier row.
     """
     at = at or timezone.now()
     job = stages.lock(stage.job)
@@ -39,10 +39,16 @@ def progress_keep(
     strangers = sorted((set(done) | set(undone)) - present)
     if strangers:
         raise Refused(_("This set has no keys %(keys)s.") % {"keys": format_keys(strangers)})
-    KeyDone.objects.filter(stage=stage, key__in=set(undone)).delete()
-    for key in sorted(set(done)):
-        KeyDone.objects.update_or_create(stage=stage, key=key, defaults={"by": by, "at": at})
-    stage.keys_done = KeyDone.objects.filter(stage=stage).count()
-    stage.keys_wanted = wanted or stage.keys_wanted
-    stage.save(update_fields=["keys_done", "keys_wanted"])
-    return stage.keys_done
+    stage.job = job
+    before = progress_of(stage)
+    # A key that stands as done already, and was not sent back, was done by whoever did it first.
+    again = {key.number for key in before.keys if key.again} if before else set()
+    standing = KeyDone.objects.standing().filter(stage=stage)
+    had = set(standing.values_list("key", flat=True))
+    new = {key for key in done if key not in had or key in again}
+    standing.filter(key__in=set(undone) | (new & had)).update(undone_at=at, undone_by=by)
+    KeyDone.objects.bulk_create(KeyDone(stage=stage, key=key, by=by, at=at) for key in sorted(new))
+    if stage.keys_done is None:
+        stage.keys_done = 0
+        stage.save(update_fields=["keys_done"])
+    recount(job)

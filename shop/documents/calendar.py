@@ -14,7 +14,7 @@ from shop.models import Job, Workshop
 
 
 def feed(jobs: Iterable[Job], workshop: Workshop) -> bytes:
-    """Whole-day entries. The same rows make the same bytes: the moment of each is its own, not that of the asking.
+    """Whole-day entries of jobs with `touched`, the moment of their last event. The same rows make the same bytes.
 
     An entry keeps its UID however often its day moves, so that a calendar moves it rather than adding another.
     """
@@ -28,11 +28,15 @@ def feed(jobs: Iterable[Job], workshop: Workshop) -> bytes:
         stage = job.current_stage
         waits = stage is not None and stage.kind == "leave"
         day = job.promised_on
+        if waits and day is None:  # nobody promised a day: from the one it was packed on it can be fetched
+            day = timezone.localdate(max(row.finished_at for row in job.stages.all() if row.finished_at))
         if day is None:
             continue
         entry = Event()
         entry.add("uid", f"{job.op}@{host}")
-        entry.add("dtstamp", _moment(job))
+        touched = job.touched.astimezone(datetime.UTC)  # type: ignore[attr-defined]  # by the query
+        entry.add("dtstamp", touched)
+        entry.add("last-modified", touched)
         entry.add("dtstart", day)
         entry.add("dtend", day + datetime.timedelta(days=1))  # the first day that is not in it any more
         words = _("%(tag)s ready to be fetched: %(client)s") if waits else _("%(tag)s promised: %(client)s")
@@ -42,9 +46,3 @@ def feed(jobs: Iterable[Job], workshop: Workshop) -> bytes:
         entry.add("transp", "TRANSPARENT")
         calendar.add_component(entry)
     return calendar.to_ical()
-
-
-def _moment(job: Job) -> datetime.datetime:
-    """When the entry last changed, as far as the rows tell."""
-    moments = [stage.finished_at for stage in job.stages.all() if stage.finished_at]
-    return max([job.received_at, *moments]).astimezone(timezone.get_default_timezone()).astimezone(datetime.UTC)

@@ -1,4 +1,4 @@
-"""What arrived, what was counted, what was promised."""
+"""What arrived, what was promised, why a set waits."""
 
 from decimal import Decimal
 
@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from shop.forms.numbers import PlainDecimalField, WholeInput
-from shop.models import Job
+from shop.models import HoldFor, Job
 
 
 class DayInput(forms.DateInput):
@@ -72,24 +72,8 @@ class PromiseForm(forms.ModelForm):
         _not_past(self, "promised_on")
 
 
-class CountInForm(forms.Form):
-    """What somebody counted with the set on the bench. Both are typed: nobody confirms a figure they only read."""
-
-    keys = forms.IntegerField(
-        label=_("Keys counted"),
-        min_value=0,
-        max_value=128,
-        widget=WholeInput,
-    )
-    boxes = forms.IntegerField(
-        label=_("Boxes counted"),
-        min_value=0,
-        max_value=20,
-        widget=WholeInput,
-    )
-
-
 class HoldForm(forms.Form):
     """Why a set waits."""
 
-    reason = forms.CharField(label=_("What it waits for"), max_length=200)
+    waits_for = forms.ChoiceField(label=_("It waits for"), choices=HoldFor.choices, initial=HoldFor.OTHER)
+    reason = forms.CharField(label=_("What exactly"), max_length=200)

@@ -5,7 +5,8 @@ from decimal import Decimal
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
-from shop.models import Job, Lot, Stage, Use
+from shop.core import route
+from shop.models import STAGE_TITLES, Job, Lot, Person, Role, Stage, Use
 
 
 class ReasonForm(forms.Form):
@@ -16,6 +17,35 @@ class ReasonForm(forms.Form):
 
 class PutDownForm(forms.Form):
     note = forms.CharField(label=_("A word for whoever goes on"), max_length=200, required=False)
+    to = forms.ModelChoiceField(
+        label=_("For"), queryset=Person.objects.none(), required=False, empty_label=_("whoever comes")
+    )
+
+    def __init__(self, *args, by: Person, **kwargs):
+        super().__init__(*args, **kwargs)
+        choice = self.fields["to"]
+        assert isinstance(choice, forms.ModelChoiceField)
+        hands = Person.objects.filter(is_active=True, role__in=(Role.TECHNICIAN, Role.OWNER)).exclude(pk=by.pk)
+        choice.queryset = hands.order_by("first_name", "last_name")
+
+
+class EarlyForm(forms.Form):
+    """Why something that dries may be taken in hand before its time."""
+
+    early = forms.CharField(label=_("Why it may go on before it has dried"), max_length=200)
+
+
+class AddStageForm(forms.Form):
+    """A step of work that no estimate brought."""
+
+    kind = forms.ChoiceField(
+        label=_("Step"), choices=[(slug, STAGE_TITLES[slug]) for slug in route.WORK if slug != "stripped_check"]
+    )
+    words = forms.CharField(label=_("In your words"), max_length=80, required=False)
+    minutes = forms.DecimalField(
+        label=_("Minutes expected"), min_value=0, max_value=Decimal(10_000), max_digits=6, decimal_places=1, initial=0
+    )
+    reason = forms.CharField(label=_("Why"), max_length=200)
 
 
 class HoursForm(forms.Form):
@@ -43,38 +73,6 @@ class SendBackForm(forms.Form):
         choice = self.fields["stage"]
         assert isinstance(choice, forms.ModelChoiceField)
         choice.queryset = Stage.objects.filter(pk__in=done).order_by("-position")
-
-
-class CountOutForm(forms.Form):
-    """The count before a set leaves. A wrong count needs the word that it is meant."""
-
-    keys = forms.IntegerField(label=_("Keys counted"), min_value=0, max_value=128)
-    boxes = forms.IntegerField(label=_("Boxes"), min_value=0, max_value=20)
-    meant = forms.CharField(
-        label=_("If the count differs: why"), max_length=200, required=False, help_text=_("Printed on the report.")
-    )
-
-    def __init__(self, *args, job: Job, **kwargs):
-        self.job = job
-        super().__init__(*args, **kwargs)
-
-    def clean(self):
-        data = super().clean() or {}
-        if data.get("meant"):
-            return data
-        if "keys" in data and self.job.key_count and data["keys"] != self.job.keys_here:
-            self.add_error(
-                "keys",
-                _("%(came)d keys came in with this set, %(now)d are counted. Find the difference before it leaves.")
-                % {"came": self.job.keys_here, "now": data["keys"]},
-            )
-        if "boxes" in data and data["boxes"] != self.job.boxes:
-            self.add_error(
-                "boxes",
-                _("The set came in %(came)d boxes, %(now)d are counted.")
-                % {"came": self.job.boxes, "now": data["boxes"]},
-            )
-        return data
 
 
 class HandOverForm(forms.Form):

@@ -10,6 +10,7 @@ from shop.models.bills import (
     PaymentMethod,
 )
 from shop.models.clients import Client, ClientKind, search_key
+from shop.models.counts import Count, CountKind
 from shop.models.estimates import (
     Answer,
     AnswerKind,
@@ -24,7 +25,7 @@ from shop.models.estimates import (
 from shop.models.events import Event
 from shop.models.feeds import Feed
 from shop.models.instruments import Instrument, InstrumentKind, Keytops
-from shop.models.jobs import Job
+from shop.models.jobs import HoldFor, Job
 from shop.models.materials import Lot, Material, MaterialKind, Use
 from shop.models.misses import Miss
 from shop.models.people import Paper, Person, Role, Units, Workshop
@@ -42,11 +43,14 @@ __all__ = [
     "BillLineKind",
     "Client",
     "ClientKind",
+    "Count",
+    "CountKind",
     "Estimate",
     "EstimateState",
     "Event",
     "Feed",
     "Guide",
+    "HoldFor",
     "Instrument",
     "InstrumentKind",
     "Job",

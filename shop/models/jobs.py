@@ -10,6 +10,12 @@ from django.utils.translation import gettext_lazy as _
 from shop.core import tags
 
 
+class HoldFor(models.TextChoices):
+    PART = "part", _("a part or material")
+    CLIENT = "client", _("a word from the client")
+    OTHER = "other", _("something else")
+
+
 class JobQuerySet(models.QuerySet):
     def on_the_rack(self):
         """Sets that are in the shop, newest tag first."""
@@ -19,8 +25,8 @@ class JobQuerySet(models.QuerySet):
         return self.filter(left_at__isnull=False)
 
     def for_lists(self):
-        """Jobs with all that a row of a list shows, in two queries however many rows."""
-        return self.select_related("client", "instrument").prefetch_related("stages")
+        """Jobs with all that a row of a list shows, in three queries however many rows."""
+        return self.select_related("client", "instrument").prefetch_related("stages__handed_to")
 
 
 class Job(models.Model):
@@ -29,6 +35,7 @@ class Job(models.Model):
     grades, first_note and stage are small columns kept for lists. grades is one character a key (0..3, "." not
     read, "-" missing), first_note the MIDI number of its first; the trade writes both. stage is the slug of the
     stage the job stands at ("" = at the end of its route). found is what its closed checks found, for the search.
+    keys_short and boxes_short are what the last count missed; away_to is where the set is while it is out of the shop.
     """
 
     op = models.UUIDField(
@@ -66,7 +73,12 @@ class Job(models.Model):
     )
     promised_on = models.DateField(_("promised for"), null=True, blank=True)
     held_since = models.DateTimeField(_("on hold since"), null=True, blank=True)
+    hold_for = models.CharField(_("waits for"), max_length=6, choices=HoldFor, blank=True)
     hold_reason = models.CharField(_("why on hold"), max_length=200, blank=True)
+    away_to = models.CharField(_("away at"), max_length=120, blank=True, editable=False)
+    away_since = models.DateTimeField(null=True, blank=True, editable=False)
+    keys_short = models.PositiveSmallIntegerField(default=0, editable=False)
+    boxes_short = models.PositiveSmallIntegerField(default=0, editable=False)
     left_at = models.DateTimeField(_("gone home"), null=True, blank=True, db_index=True)
     left_with = models.CharField(_("handed to"), max_length=120, blank=True)
     first_note = models.PositiveSmallIntegerField(default=21, editable=False)

@@ -42,11 +42,15 @@ class StageQuerySet(models.QuerySet):
 
 
 class Stage(models.Model):
-    """One step of a route. Positions rise by the trade's order; gaps are free for steps added later."""
+    """One step of a route. Positions rise by the trade's order; gaps are free for steps added later.
+
+    words: a step added by hand may say what it is. handed_to: for whom it was put down.
+    """
 
     job = models.ForeignKey("shop.Job", on_delete=models.PROTECT, related_name="stages")
     position = models.PositiveSmallIntegerField()
     kind = models.CharField(max_length=20, choices=list(STAGE_TITLES.items()))
+    words = models.CharField(_("what is done"), max_length=80, blank=True)
     state = models.CharField(max_length=8, choices=StageState, default=StageState.WAITING)
     minutes = models.DecimalField(_("minutes expected"), max_digits=8, decimal_places=1, default=0)
     begun_at = models.DateTimeField(null=True, blank=True)
@@ -57,6 +61,7 @@ class Stage(models.Model):
     keys_done = models.PositiveSmallIntegerField(_("keys done"), null=True, blank=True)
     keys_wanted = models.PositiveSmallIntegerField(_("of how many keys"), null=True, blank=True)
     reason = models.CharField(_("why skipped or sent back"), max_length=200, blank=True)
+    handed_to = models.ForeignKey("shop.Person", null=True, blank=True, on_delete=models.PROTECT, related_name="+")
 
     objects = StageQuerySet.as_manager()
 
@@ -74,7 +79,7 @@ class Stage(models.Model):
 
     @property
     def title(self) -> str:
-        return str(STAGE_TITLES.get(self.kind, self.kind))
+        return self.words or str(STAGE_TITLES.get(self.kind, self.kind))
 
     @property
     def is_open(self) -> bool:

@@ -19,6 +19,7 @@ urlpatterns = [
     path(f"{_stage}finish/", stages.stage_finish, name="stage_finish"),
     path(f"{_stage}skip/", stages.stage_skip, name="stage_skip"),
     path(f"{_stage}send-back/", stages.stage_send_back, name="stage_send_back"),
+    path(f"{_stage}add/", stages.stage_add, name="stage_add"),
     path(f"{_stage}steps/", guides.stage_tick, name="stage_tick"),
     path(f"{_stage}hours/", stages.hours_book, name="hours_book"),
     path(f"{_stage}materials/", stages.use_record, name="use_record"),

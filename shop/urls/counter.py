@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from shop.views import clients, counter, instruments, jobs, opening, people, workshop
+from shop.views import clients, counter, counts, instruments, jobs, opening, people, workshop
 
 _job = "jobs/<tag:number>/"
 _person = "office/people/<int:person_id>/"
@@ -17,7 +17,9 @@ urlpatterns = [
     path(f"{_job}events/", jobs.job_events, name="job_events"),
     path(f"{_job}edit/", jobs.job_edit, name="job_edit"),
     path(f"{_job}promise/", jobs.job_promise, name="job_promise"),
-    path(f"{_job}count-in/", jobs.job_count_in, name="job_count_in"),
+    path(f"{_job}count-in/", counts.job_count_in, name="job_count_in"),
+    path(f"{_job}count/", counts.job_count, name="job_count"),
+    path(f"{_job}away/", counts.job_away, name="job_away"),
     path(f"{_job}hold/", jobs.job_hold, name="job_hold"),
     path(f"{_job}release/", jobs.job_release, name="job_release"),
     path(f"{_job}tags.pdf", jobs.job_tags, name="job_tags"),

@@ -17,6 +17,7 @@ from shop.core.errors import MeasurementError
 from shop.forms.counter import LogIn
 from shop.htmx import go_to, page_or_part
 from shop.models import Job
+from shop.workflow import promises
 from shop.workflow.jobs import LoggedInAlready
 from shop.workflow.refusal import Refused
 
@@ -26,6 +27,7 @@ TURNS = {
     route.OFFICE: gettext_lazy("the office"),
     route.CLIENT: gettext_lazy("the client"),
     rack.HELD: gettext_lazy("on hold"),
+    rack.AWAY: gettext_lazy("it is away"),
 }
 # Sets that went home lately, one screen of them; older ones are found in the records.
 _GONE = 40
@@ -50,12 +52,12 @@ def counter(request: PersonRequest) -> HttpResponse:
     gone = request.GET.get("show") == "gone"
     if number := _whole_tag(text):
         return go_to(request, "job_detail", number)
-    in_shop = rack.rows(Job.objects.on_the_rack().for_lists(), now)
+    in_shop = rack.rows(Job.objects.on_the_rack().for_lists(), now, promises.fears(at=now))
     rows = rack.rows(_gone_lately(), now) if gone else in_shop
     shown = [
         row
         for row in rows
-        if (not turn or row.turn == turn) and (not late or row.days_late) and rack.matches(row, text)
+        if (not turn or row.turn == turn) and (not late or row.days_late or row.fears) and rack.matches(row, text)
     ]
     asking = sum(bool(row.asks) for row in in_shop)
     context = {

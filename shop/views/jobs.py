@@ -20,9 +20,9 @@ from shop.core import route
 from shop.documents import pdf
 from shop.documents.receipt import receipt
 from shop.documents.tag import tags_of
-from shop.forms.jobs import ArrivalForm, CountInForm, HoldForm, PromiseForm
+from shop.forms.jobs import ArrivalForm, HoldForm, PromiseForm
 from shop.models import Estimate, EstimateState, Job, Role, Stage
-from shop.workflow import jobs, stages
+from shop.workflow import jobs, promises, stages
 from shop.workflow.refusal import Refused
 
 _EVENTS = 12
@@ -94,7 +94,7 @@ def price_of(job: Job) -> Price | None:
 def next_step(job: Job, person) -> Step:
     """The step that moves the set on, as this person may take it."""
     stage = job.current_stage
-    if job.left_at or job.held_since or stage is None:
+    if job.left_at or job.held_since or job.away_to or stage is None:
         return Step()
     if stage.kind == "estimate" and not may(person, OWNER) and may(person, TECHNICIAN):
         return Step(words=_("Cloth or buttons?"), href=reverse("advice", args=[job.number]))
@@ -156,7 +156,7 @@ def job_detail(request: PersonRequest, number: int) -> HttpResponse:
     context = {
         "job": job,
         "price": price_of(job),
-        "row": rack.row(job, timezone.now()),
+        "row": rack.row(job, timezone.now(), promises.fears().get(job.pk, "") if job.promised_on else ""),
         "step": next_step(job, request.user),
         "stage": job.current_stage,
         "events": events[:_EVENTS],
@@ -206,41 +206,8 @@ def job_promise(request: PersonRequest, number: int) -> HttpResponse:
         else:
             messages.success(request, _("The promise is kept with the set."))
             return redirect("job_detail", number)
-    return render(request, "shop/jobs/promise.html", {"job": job, "form": form})
-
-
-@require_http_methods(["GET", "HEAD", "POST"])
-@allowed()
-def job_count_in(request: PersonRequest, number: int) -> HttpResponse:
-    """Keys and boxes counted by hand against what was logged in."""
-    job = job_for(number)
-    form = CountInForm(request.POST if request.method == "POST" else None)
-    differs = False
-    if form.is_bound and form.is_valid():
-        try:
-            agreed = jobs.count_in(job, by=request.user, **form.cleaned_data)
-        except Refused as refusal:
-            messages.error(request, str(refusal))
-            return redirect("job_detail", number)
-        if agreed:
-            messages.success(request, _("Counted in: every key and every box is there."))
-            return redirect("job_detail", number)
-        differs = True
-    stage = job.current_stage
-    if stage is None or stage.kind != "count_in":
-        messages.error(request, _("This set has been counted in already."))
-        return redirect("job_detail", number)
-    counted = form.cleaned_data if differs else {}
-    context = {
-        "job": job,
-        "form": form,
-        "differs": differs,
-        "keys_short": max(job.keys_here - counted["keys"], 0) if differs else 0,
-        "keys_over": max(counted["keys"] - job.keys_here, 0) if differs else 0,
-        "boxes_short": max(job.boxes - counted["boxes"], 0) if differs else 0,
-        "boxes_over": max(counted["boxes"] - job.boxes, 0) if differs else 0,
-    }
-    return render(request, "shop/jobs/count_in.html", context)
+    context = {"job": job, "form": form, "reckoned": promises.next_day_to_promise(job)}
+    return render(request, "shop/jobs/promise.html", context)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -251,7 +218,7 @@ def job_hold(request: PersonRequest, number: int) -> HttpResponse:
     form = HoldForm(request.POST if request.method == "POST" else None)
     if form.is_bound and form.is_valid():
         try:
-            stages.job_hold(job, by=request.user, reason=form.cleaned_data["reason"])
+            stages.job_hold(job, by=request.user, **form.cleaned_data)
         except Refused as refusal:
             messages.error(request, str(refusal))
         return redirect("job_detail", number)

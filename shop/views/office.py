@@ -16,6 +16,7 @@ from shop.access import OWNER, PersonRequest, allowed
 from shop.models import Answer, AnswerKind, Bill, Estimate, EstimateState, Job, Material, Workshop
 from shop.models.jobs import JobQuerySet
 from shop.views.bills import owed_by, sums
+from shop.workflow import promises
 from shop.workflow.backups import state
 from shop.workflow.letters import WAITING
 
@@ -105,8 +106,11 @@ def office(request: PersonRequest) -> HttpResponse:
         state=EstimateState.ACCEPTED, deposit_paid_at__isnull=True, job__left_at__isnull=True
     )
     owed = owed_by(list(Bill.objects.live().with_payments()), today)
+    fears = promises.fears(at=now)
     context = {
         "today": today,
+        "fears": [(job, fears[job.pk]) for job in jobs.filter(pk__in=fears).order_by("promised_on", "number")],
+        "incomplete": list(jobs.filter(Q(keys_short__gt=0) | Q(boxes_short__gt=0))),
         "waiting": waiting,
         "to_revise": [row.estimate for row in waiting if row.left < 0],
         "drafts": list(estimates.drafts()),

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.conf import settings
 from django.contrib import messages
+from django.db.models import Max, Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -93,7 +94,8 @@ def feed(request: HttpRequest, token: str) -> HttpResponse:
     today = timezone.localdate()
     if row.last_seen_at is None or timezone.localdate(row.last_seen_at) != today:
         Feed.objects.filter(pk=row.pk).update(last_seen_at=timezone.now())
-    jobs = Job.objects.on_the_rack().filter(promised_on__isnull=False).for_lists()
+    rows = Job.objects.on_the_rack().filter(Q(promised_on__isnull=False) | Q(stage="leave")).for_lists()
+    jobs = rows.annotate(touched=Max("events__at"))
     calendar = calendar_of(jobs, Workshop.ours())
     tag = f'"{hashlib.sha256(calendar).hexdigest()[:32]}"'
     if request.headers.get("If-None-Match") == tag:  # calendars ask every few minutes

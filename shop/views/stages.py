@@ -11,8 +11,10 @@ from django.views.decorators.http import require_POST, require_safe
 
 from shop.access import ANYONE_HERE, OWNER, TECHNICIAN, PersonRequest, allowed, job_for, may
 from shop.cautions import CAUTIONS
+from shop.forms.counts import CountOutForm
 from shop.forms.stages import (
-    CountOutForm,
+    AddStageForm,
+    EarlyForm,
     HandOverForm,
     HoursForm,
     PutDownForm,
@@ -21,7 +23,7 @@ from shop.forms.stages import (
     UseForm,
 )
 from shop.models import Guide, Job, Stage
-from shop.workflow import materials, stages
+from shop.workflow import counts, materials, stages
 from shop.workflow.refusal import Refused
 
 
@@ -64,10 +66,13 @@ def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
         "is_current": job.current_stage is not None and job.current_stage.pk == stage.pk,
         "why_not": stages.why_not_finished(stage) if stage.is_open else "",
         "may_move": _whose(request, stage),
+        "may_add": may(request.user, TECHNICIAN) and stage.whose == "bench" and stage.kind != "arrival_check",
         "uses": job.uses.select_related("lot__material", "by"),
         "use_form": UseForm(),
         "hours_form": HoursForm(),
-        "put_down_form": PutDownForm(),
+        "put_down_form": PutDownForm(by=request.user),
+        "early_form": EarlyForm(),
+        "add_form": AddStageForm(prefix="add"),
         "guide": Guide.objects.filter(kind=stage.kind).first(),
         "ticks": {tick.step: tick for tick in stage.ticks.select_related("by")},
         "skip_form": ReasonForm(prefix="skip"),
@@ -107,8 +112,16 @@ def _move(
 def stage_begin(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Takes the stage in hand, or goes on with one that is under way."""
     stage = _stage(job_for(number), stage_id)
-    take = stages.stage_take_up if stage.state == "begun" else stages.stage_begin
-    return _move(request, stage, lambda: take(stage, by=request.user), _("It is in your hands."))
+    words = _("It is in your hands.")
+    if stage.state == "begun":
+        return _move(request, stage, lambda: stages.stage_take_up(stage, by=request.user), words)
+    early = ""
+    if "early" in request.POST:
+        form = EarlyForm(request.POST)
+        if not form.is_valid():
+            return _page(request, stage, early_form=form)
+        early = form.cleaned_data["early"]
+    return _move(request, stage, lambda: stages.stage_begin(stage, by=request.user, early=early), words)
 
 
 @require_POST
@@ -116,14 +129,14 @@ def stage_begin(request: PersonRequest, number: int, stage_id: int) -> HttpRespo
 def stage_put_down(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Stops for now."""
     stage = _stage(job_for(number), stage_id)
-    form = PutDownForm(request.POST)
+    form = PutDownForm(request.POST, by=request.user)
     if not form.is_valid():
         return _page(request, stage, put_down_form=form)
-    note = form.cleaned_data["note"]
+    told = form.cleaned_data
     return _move(
         request,
         stage,
-        lambda: stages.stage_put_down(stage, by=request.user, note=note),
+        lambda: stages.stage_put_down(stage, by=request.user, **told),
         _("Put down. Your time is kept."),
     )
 
@@ -142,15 +155,13 @@ def stage_finish(request: PersonRequest, number: int, stage_id: int) -> HttpResp
         return _move(
             request, stage, lambda: stages.hand_over(stage, by=request.user, left_with=name), done, to_job=True
         )
-    note = ""
     if stage.kind == "pack":
         count = CountOutForm(request.POST, job=stage.job)
         if not count.is_valid():
             return _page(request, stage, count_form=count)
-        note = _("%(keys)d keys, %(boxes)d boxes") % count.cleaned_data
-        if count.cleaned_data["meant"]:
-            note = f"{note}: {count.cleaned_data['meant']}"
-    return _move(request, stage, lambda: stages.stage_finish(stage, by=request.user, note=note), done, to_job=True)
+        told = count.cleaned_data
+        return _move(request, stage, lambda: counts.count_out(stage, by=request.user, **told), done, to_job=True)
+    return _move(request, stage, lambda: stages.stage_finish(stage, by=request.user), done, to_job=True)
 
 
 @require_POST
@@ -180,6 +191,23 @@ def stage_send_back(request: PersonRequest, number: int, stage_id: int) -> HttpR
         lambda: stages.send_back(stage.job, target, by=request.user, reason=reason),
         _("The set went back to: %(stage)s.") % {"stage": target.title},
     )
+
+
+@require_POST
+@allowed(TECHNICIAN)
+def stage_add(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
+    """Adds a step of work to the route; the page it was asked on shows what is wrong with it."""
+    stage = _stage(job_for(number), stage_id)
+    form = AddStageForm(request.POST, prefix="add")
+    if form.is_valid():
+        try:
+            added = stages.stage_add(stage.job, by=request.user, **form.cleaned_data)
+        except Refused as refusal:
+            form.add_error(None, str(refusal))
+        else:
+            messages.success(request, _("Added. It stands on the route, and on no estimate."))
+            return redirect("stage_detail", number, added.pk)
+    return _page(request, stage, add_form=form, add_open=True)
 
 
 @require_POST

@@ -13,6 +13,7 @@ from django.db.models import Max, QuerySet
 from django.utils import formats, timezone
 from django.utils.translation import gettext as _
 
+from shop import seams
 from shop.core import money
 from shop.core.errors import MeasurementError
 from shop.documents.bill import addressee, bill_html
@@ -246,12 +247,13 @@ def keys_beyond(job: Job, estimate: Estimate) -> int:
         return estimate.hidden_keys
     stage = job.stages.filter(kind="repairs").first()
     agreed = estimate.agreed
-    if stage is None or stage.keys_done is None or agreed is None:
+    if stage is None or agreed is None:
         return 0
+    worked = next((keys for ask in seams.worked if (keys := ask(stage)) is not None), 0)
     quoted = sum(
         (line.quantity for line in agreed.lines if line.stage == "repairs" and line.unit == Unit.KEY), Decimal(0)
     )
-    return max(0, min(stage.keys_done - int(quoted), estimate.allowance_keys))
+    return max(0, min(worked - int(quoted), estimate.allowance_keys))
 
 
 @transaction.atomic

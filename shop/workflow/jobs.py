@@ -118,31 +118,3 @@ def promise_change(
         reason=reason.strip(),
     )
     return job
-
-
-@transaction.atomic
-def count_in(job: Job, *, by: Person, keys: int, boxes: int, at: datetime.datetime | None = None) -> bool:
-    """Compares what was counted with what was logged in; finishes the stage where both agree.
-
-    Says whether they did. A count that differs is written down and the stage stays open: either the count or the
-    log is wrong, and one of them must be put right before anybody takes a key in hand.
-    """
-    job = stages.lock(job)
-    stage = job.current_stage
-    if stage is None or stage.kind != "count_in":
-        raise Refused(_("This set has been counted in already."))
-    if (keys, boxes) != (job.keys_here, job.boxes):
-        record(
-            "count_differed",
-            by=by,
-            job=job,
-            at=at,
-            keys=keys,
-            boxes=boxes,
-            keys_logged=job.keys_here,
-            boxes_logged=job.boxes,
-        )
-        return False
-    stages.stage_finish(stage, by=by, at=at)
-    record("job_counted", by=by, job=job, at=at, keys=keys, boxes=boxes)
-    return True

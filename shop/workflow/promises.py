@@ -8,7 +8,9 @@ from math import ceil
 from django.db import transaction
 from django.db.models import Sum
 from django.utils import timezone
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from shop.core import promise, route
 from shop.core.errors import MeasurementError
@@ -18,6 +20,8 @@ from shop.workflow.refusal import Refused
 
 # How far a drying time of so many days is off by, as a standard deviation: an estimate.
 _WAIT_SD = 0.5
+# Days before its promise from which a set that nobody can reckon with is a worry. Common practice, an estimate.
+_NEAR = 5
 
 
 def _closed(workshop: Workshop) -> list[datetime.date]:
@@ -63,11 +67,13 @@ def _queue(without: Job | None) -> list[promise.QueuedJob]:
         agreed = agreed.exclude(job=without)
     queue = []
     for estimate in sorted(agreed, key=lambda row: (row.job.promised_on or datetime.date.max, row.job.number)):
+        current = estimate.job.current_stage
+        dry = timezone.localdate(current.ready_at) if current is not None and current.ready_at else None
         minutes = {stage.kind: float(stage.minutes) for stage in estimate.job.stages.all() if stage.is_open}
         option = estimate.agreed
         steps = _steps(minutes, _wait_days(option.lines if option else ()))
         if steps:
-            queue.append(promise.QueuedJob(estimate.job_id, steps))
+            queue.append(promise.QueuedJob(estimate.job_id, steps, dry))
     return queue
 
 
@@ -97,10 +103,25 @@ def working_days_for(estimate: Estimate, *, at: datetime.datetime | None = None)
 
 def _days(jobs: list[promise.QueuedJob], today: datetime.date, workshop: Workshop) -> int | None:
     closed = _closed(workshop)
+    until = _with_buffer(jobs, "this", today, workshop)
+    if until is None:
+        return None
+    days, day = 0, today
+    while day < until:
+        day = promise.add_working_days(day, 1, workshop.hours, closed)
+        days += 1
+    return max(days, 1)
+
+
+def _with_buffer(
+    jobs: list[promise.QueuedJob], last: Hashable, today: datetime.date, workshop: Workshop
+) -> datetime.date | None:
+    """The day the last of these jobs is reckoned to end, with the buffer of them all; None without an answer."""
+    closed = _closed(workshop)
     open_days = [hours for hours in workshop.hours if hours]
     benches = workshop.benches
     try:
-        finish = promise.schedule(jobs, today, workshop.hours, benches, closed)["this"]
+        finish = promise.schedule(jobs, today, workshop.hours, benches, closed)[last]
         steps = [step for job in jobs for step in job.stages]
         buffer = promise.buffer_days(
             [amount for kind, amount in steps if kind == promise.BENCH],
@@ -109,14 +130,9 @@ def _days(jobs: list[promise.QueuedJob], today: datetime.date, workshop: Worksho
             [_WAIT_SD for kind, _amount in jobs[-1].stages if kind == promise.WAIT_CALENDAR],
             workshop.promise_bias,
         )
-        until = promise.add_working_days(finish, buffer, workshop.hours, closed)
-        days, day = 0, today
-        while day < until:
-            day = promise.add_working_days(day, 1, workshop.hours, closed)
-            days += 1
+        return promise.add_working_days(finish, buffer, workshop.hours, closed)
     except MeasurementError:
         return None
-    return max(days, 1)
 
 
 def promised_on(estimate: Estimate, *, from_day: datetime.date) -> datetime.date | None:
@@ -132,10 +148,14 @@ def promised_on(estimate: Estimate, *, from_day: datetime.date) -> datetime.date
 
 @dataclass(frozen=True)
 class Place:
-    """A job in the queue: the day its bench work is reckoned to end, and how that stands to its promise."""
+    """A job in the queue: the day its bench work is reckoned to end, and how that stands to its promise.
+
+    finish: None while nobody can say: on hold, away. ahead: hours of the sets before it.
+    """
 
     job: Job
     finish: datetime.date | None
+    ahead: float = 0.0
 
     @property
     def days_late(self) -> int:
@@ -147,9 +167,19 @@ class Place:
     @property
     def cause(self) -> str:
         """Why it will be late, as far as the rack knows."""
+        stage = self.job.current_stage
+        if self.job.away_to:
+            return _("away: %(place)s") % {"place": self.job.away_to}
         if self.job.held_since:
             return _("on hold: %(reason)s") % {"reason": self.job.hold_reason}
-        return _("the bench has more work before it than the days hold")
+        if stage is not None and stage.reason:
+            return _("sent back to: %(stage)s") % {"stage": stage.title}
+        if stage is not None and stage.ready_at and stage.ready_at > timezone.now():
+            moment = date_format(timezone.localtime(stage.ready_at), "D j M, H:i")
+            return _("dries until %(moment)s") % {"moment": moment}
+        if self.ahead >= 1:
+            return _("%(hours)d bench hours of other sets come before it") % {"hours": round(self.ahead)}
+        return _("more work is left than the days hold")
 
 
 @dataclass(frozen=True)
@@ -181,7 +211,41 @@ def places(*, at: datetime.datetime | None = None) -> list[Place]:
     queue = _queue(None)
     jobs = {job.pk: job for job in Job.objects.filter(pk__in=[row.id for row in queue]).for_lists()}
     finish = _finishes(queue, timezone.localdate(at))
-    return [Place(jobs[row.id], finish.get(row.id)) for row in queue]
+    out, ahead = [], 0.0
+    for row in queue:
+        job = jobs[row.id]
+        unknown = job.held_since or job.away_to
+        out.append(Place(job, None if unknown else finish.get(row.id), ahead))
+        ahead += sum(amount for kind, amount in row.stages if kind == promise.BENCH)
+    return out
+
+
+def fears(*, at: datetime.datetime | None = None) -> dict[int, str]:
+    """Promises that will hardly be kept as things stand: the job's id -> by how much, and why.
+
+    A set that is late already is told as such elsewhere; one on hold or away is told once its day is near.
+    """
+    today = timezone.localdate(at)
+    told = {}
+    for place in places(at=at):
+        promised = place.job.promised_on
+        if promised is None or promised < today:
+            continue
+        if place.finish is None and (promised - today).days <= _NEAR:
+            told[place.job.pk] = place.cause
+        elif place.days_late > 0:
+            days = ngettext("will be %(days)d day late", "will be %(days)d days late", place.days_late)
+            told[place.job.pk] = f"{days % {'days': place.days_late}}: {place.cause}"
+    return told
+
+
+def next_day_to_promise(job: Job, *, at: datetime.datetime | None = None) -> datetime.date | None:
+    """The day that could be promised for a set in the queue as it stands now: its reckoned end and the buffer."""
+    workshop, today, queue = Workshop.ours(), timezone.localdate(at), _queue(None)
+    index = next((index for index, row in enumerate(queue) if row.id == job.pk), None)
+    if index is None or job.held_since or job.away_to:
+        return None
+    return _with_buffer(queue[: index + 1], job.pk, today, workshop)
 
 
 def what_if(
@@ -213,9 +277,9 @@ def what_if(
 
 
 def _finishes(queue: list[promise.QueuedJob], today: datetime.date) -> dict[Hashable, datetime.date]:
-    workshop = Workshop.ours()
     if not queue:
         return {}
+    workshop = Workshop.ours()
     try:
         return promise.schedule(queue, today, workshop.hours, workshop.benches, _closed(workshop))
     except MeasurementError:
@@ -252,17 +316,19 @@ def on_time(*, since: datetime.datetime | None = None) -> OnTime:
 
 
 def own_habits() -> promise.Habits | None:
-    """The shop's own spread and bias, from the stages of sets that went home; None below ten.
+    """The shop's own spread and bias, from the stages of sets that went home; None below ten such sets.
 
     A stage counts where minutes were both expected and booked.
     """
-    rows = (
+    rows = list(
         Stage.objects.filter(state=route.DONE, job__left_at__isnull=False, minutes__gt=0)
         .annotate(booked=Sum("spells__minutes"))
         .filter(booked__gt=0)
-        .values_list("minutes", "booked")
+        .values_list("minutes", "booked", "job")
     )
-    pairs = [(float(quoted) / 60, float(booked) / 60) for quoted, booked in rows]
+    if len({job for _quoted, _booked, job in rows}) < promise.LEAST_JOBS:
+        return None
+    pairs = [(float(quoted) / 60, float(booked) / 60) for quoted, booked, _job in rows]
     return promise.fit_habits([quoted for quoted, _booked in pairs], [booked for _quoted, booked in pairs])
 
 
@@ -271,7 +337,7 @@ def habits_take_over(*, by: Person) -> promise.Habits:
     """The owner takes the shop's own spread and bias into the reckoning of promises."""
     habits = own_habits()
     if habits is None:
-        raise Refused(_("There are too few finished stages to learn from: ten at least."))
+        raise Refused(_("Too few sets with booked time have gone home to learn from: ten at least."))
     workshop = Workshop.ours()
     workshop.promise_spread, workshop.promise_bias = round(habits.spread, 3), round(habits.bias, 3)
     workshop.save(update_fields=["promise_spread", "promise_bias"])

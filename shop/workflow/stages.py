@@ -6,11 +6,12 @@ from decimal import Decimal
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from shop import seams
 from shop.core import route
-from shop.models import EstimateState, Job, Person, Spell, Stage
+from shop.models import EstimateState, HoldFor, Job, Person, Spell, Stage
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -24,6 +25,18 @@ def _sentence(reason: str) -> str:
         "guarded": _("This stage guards the way out and is never skipped."),
         "not_done": _("The set can only go back to a stage that was done."),
     }[reason]
+
+
+def _refuse_away(job: Job) -> None:
+    if job.away_to:
+        raise Refused(_("This set is away: %(place)s. Count it back in first.") % {"place": job.away_to})
+
+
+def _refuse_wet(stage: Stage, at: datetime.datetime, why: str) -> None:
+    """What dries is not taken in hand before its time, unless somebody says why it may be."""
+    if stage.ready_at and stage.ready_at > at and not why.strip():
+        moment = date_format(timezone.localtime(stage.ready_at), "D j M, H:i")
+        raise Refused(_("It dries: not before %(moment)s. Say why it may go on all the same.") % {"moment": moment})
 
 
 def _why_not(reason: str, job: Job, stages: list[Stage]) -> str:
@@ -158,24 +171,29 @@ def leave_untouched(job: Job) -> None:
 
 def _open_again(stage: Stage) -> None:
     stage.state, stage.reason = route.WAITING, ""
-    stage.begun_at = stage.begun_by = stage.finished_at = stage.finished_by = None
-    stage.save(update_fields=["state", "reason", "begun_at", "begun_by", "finished_at", "finished_by"])
+    stage.begun_at = stage.begun_by = stage.finished_at = stage.finished_by = stage.handed_to = None
+    stage.save(update_fields=["state", "reason", "begun_at", "begun_by", "finished_at", "finished_by", "handed_to"])
 
 
 @transaction.atomic
-def stage_begin(stage: Stage, *, by: Person, at: datetime.datetime | None = None) -> Stage:
-    """Somebody takes the stage in hand."""
+def stage_begin(stage: Stage, *, by: Person, early: str = "", at: datetime.datetime | None = None) -> Stage:
+    """Somebody takes the stage in hand. early: why it may be begun before it has dried."""
     at = at or timezone.now()
     job = lock(stage.job)
+    _refuse_away(job)
     stages = _route_of(job)
     index = _find(stages, stage)
     stage = stages[index]
     if reason := route.may_begin([row.state for row in stages], index, held=job.held_since is not None):
         raise Refused(_why_not(reason, job, stages))
-    stage.state, stage.begun_at, stage.begun_by = route.BEGUN, at, by
-    stage.save(update_fields=["state", "begun_at", "begun_by"])
+    _refuse_wet(stage, at, early)
+    wet = bool(stage.ready_at and stage.ready_at > at)
+    stage.state, stage.begun_at, stage.begun_by, stage.handed_to = route.BEGUN, at, by, None
+    if wet:
+        stage.ready_at = None
+    stage.save(update_fields=["state", "begun_at", "begun_by", "handed_to", "ready_at"])
     _start(stage, by=by, at=at)
-    record("stage_begun", by=by, job=job, at=at, stage=stage.kind)
+    record("stage_begun", by=by, job=job, at=at, stage=stage.kind, **({"note": early.strip()} if wet else {}))
     return stage
 
 
@@ -184,11 +202,14 @@ def stage_finish(stage: Stage, *, by: Person | None, at: datetime.datetime | Non
     """Somebody says the stage is done. Begun in the same moment where nobody pressed "begin"."""
     at = at or timezone.now()
     job = lock(stage.job)
+    _refuse_away(job)
     stages = _route_of(job)
     index = _find(stages, stage)
     stage = stages[index]
     if reason := route.may_finish([row.state for row in stages], index, held=job.held_since is not None):
         raise Refused(_why_not(reason, job, stages))
+    if stage.whose == route.BENCH and stage.state == route.WAITING:
+        _refuse_wet(stage, at, "")
     if sentence := why_not_finished(stage):
         raise Refused(sentence)
     _finish(job, stage, stages, by=by, at=at, note=note)
@@ -239,8 +260,10 @@ def _stop_all(stage: Stage, *, at: datetime.datetime) -> None:
 
 
 @transaction.atomic
-def stage_put_down(stage: Stage, *, by: Person, note: str = "", at: datetime.datetime | None = None) -> None:
-    """The person stops working on a begun stage for now, with a word for whoever goes on."""
+def stage_put_down(
+    stage: Stage, *, by: Person, note: str = "", to: Person | None = None, at: datetime.datetime | None = None
+) -> None:
+    """The person stops working on a begun stage for now, with a word for whoever goes on, or for one person by name."""
     at = at or timezone.now()
     lock(stage.job)
     running = stage.spells.filter(by=by, minutes__isnull=True).first()
@@ -249,7 +272,12 @@ def stage_put_down(stage: Stage, *, by: Person, note: str = "", at: datetime.dat
     running.note = note.strip()
     running.save(update_fields=["note"])
     _stop(running, at=at)
-    record("stage_put_down", by=by, job=stage.job, at=at, stage=stage.kind, note=note.strip())
+    stage.handed_to = to
+    stage.save(update_fields=["handed_to"])
+    told = note.strip()
+    if to is not None:
+        told = f"{_('for %(person)s') % {'person': to.short_name}}{': ' if told else ''}{told}"
+    record("stage_put_down", by=by, job=stage.job, at=at, stage=stage.kind, note=told)
 
 
 @transaction.atomic
@@ -260,8 +288,11 @@ def stage_take_up(stage: Stage, *, by: Person, at: datetime.datetime | None = No
     stage = Stage.objects.get(pk=stage.pk)
     if job.held_since:
         raise Refused(_sentence("held"))
+    _refuse_away(job)
     if stage.state != route.BEGUN:
         raise Refused(_("This stage is not under way."))
+    stage.handed_to = None
+    stage.save(update_fields=["handed_to"])
     _start(stage, by=by, at=at)
     record("stage_taken_up", by=by, job=job, at=at, stage=stage.kind)
 
@@ -284,6 +315,47 @@ def hand_over(stage: Stage, *, by: Person, left_with: str, at: datetime.datetime
     job.left_with = left_with.strip()
     job.save(update_fields=["left_with"])
     return stage_finish(stage, by=by, at=at)
+
+
+@transaction.atomic
+def stage_add(
+    job: Job,
+    kind: str,
+    *,
+    by: Person,
+    reason: str,
+    words: str = "",
+    minutes: Decimal = Decimal(0),
+    at: datetime.datetime | None = None,
+) -> Stage:
+    """Adds a step of work that no estimate brought, with a reason: it stands on the log of work, on no bill.
+
+    A second step of a kind stands behind the first and says in words what it is. The final check and the packing
+    are done again where they were done.
+    """
+    job = lock(job)
+    if job.left_at:
+        raise Refused(_("This set has gone home."))
+    if kind not in route.WORK or kind == "stripped_check":
+        raise Refused(_("This is no step of work."))
+    if not reason.strip():
+        raise Refused(_("Say why the step is added."))
+    rows = _route_of(job)
+    if next((row for row in rows if row.kind == "arrival_check" and row.is_open), None):
+        raise Refused(_("The set has not been checked yet: nobody knows what it needs."))
+    same = [row for row in rows if row.kind == kind]
+    if any(row.is_open and row.words == words.strip() for row in same):
+        raise Refused(_("This step is on the route already."))
+    position = max((row.position for row in same), default=route.KINDS[kind].order - 1) + 1
+    if position > route.KINDS[kind].order + 9:
+        raise Refused(_("There are enough steps of this kind."))
+    stage = Stage.objects.create(job=job, position=position, kind=kind, words=words.strip(), minutes=minutes)
+    for row in rows:
+        if row.kind in ("final_check", "pack") and row.state == route.DONE:
+            _open_again(row)
+    _keep_place(job, _route_of(job))
+    record("stage_added", by=by, job=job, at=at, stage=kind, words=words.strip(), reason=reason.strip())
+    return stage
 
 
 @transaction.atomic
@@ -349,8 +421,10 @@ def advance(job: Job, kind: str, *, by: Person | None, at: datetime.datetime | N
 
 
 @transaction.atomic
-def job_hold(job: Job, *, by: Person, reason: str, at: datetime.datetime | None = None) -> Job:
-    """Puts a set on hold, with a reason."""
+def job_hold(
+    job: Job, *, by: Person, reason: str, waits_for: str = HoldFor.OTHER, at: datetime.datetime | None = None
+) -> Job:
+    """Puts a set on hold, with a reason; waits_for: a HoldFor."""
     at = at or timezone.now()
     job = lock(job)
     if job.left_at:
@@ -359,8 +433,8 @@ def job_hold(job: Job, *, by: Person, reason: str, at: datetime.datetime | None 
         raise Refused(_("This set is on hold already."))
     if not reason.strip():
         raise Refused(_("Say why the set is put on hold."))
-    job.held_since, job.hold_reason = at, reason.strip()
-    job.save(update_fields=["held_since", "hold_reason"])
+    job.held_since, job.hold_for, job.hold_reason = at, waits_for, reason.strip()
+    job.save(update_fields=["held_since", "hold_for", "hold_reason"])
     record("job_held", by=by, job=job, at=at, reason=reason.strip())
     return job
 
@@ -373,7 +447,7 @@ def job_release(job: Job, *, by: Person | None, at: datetime.datetime | None = N
     if not job.held_since:
         raise Refused(_("This set is not on hold."))
     since, reason = job.held_since, job.hold_reason
-    job.held_since, job.hold_reason = None, ""
-    job.save(update_fields=["held_since", "hold_reason"])
+    job.held_since, job.hold_for, job.hold_reason = None, "", ""
+    job.save(update_fields=["held_since", "hold_for", "hold_reason"])
     record("job_released", by=by, job=job, at=at, reason=reason, since=since.isoformat())
     return job

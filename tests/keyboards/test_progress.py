@@ -35,7 +35,7 @@ def tick(client, stage, **fields):
 
 
 def done(stage):
-    return list(KeyDone.objects.filter(stage=stage).values_list("key", flat=True))
+    return list(KeyDone.objects.standing().filter(stage=stage).values_list("key", flat=True))
 
 
 def test_ticked_keys_are_done_by_whoever_ticked_them(client, technician, stage):
@@ -51,6 +51,19 @@ def test_ticked_keys_are_done_by_whoever_ticked_them(client, technician, stage):
 def test_keys_are_named_in_words_too(client, stage):
     tick(client, stage, shown="", also="1-5, C5")
     assert done(stage) == [1, 2, 4, 5, 52]  # key 3 did not come
+
+
+def test_a_key_that_did_not_come_is_named_and_the_others_are_kept(client, stage):
+    page = tick(client, stage, shown="", also="2-4").content.decode()
+    assert "Kept without keys 3: they did not come with the set." in page
+    assert done(stage) == [2, 4]
+
+
+def test_what_was_typed_stays_where_it_is_refused(client, stage):
+    page = tick(client, stage, shown="", also="1-5, H9").content.decode()
+    assert 'value="1-5, H9"' in page
+    assert 'role="alert"' in page
+    assert done(stage) == []
 
 
 def test_two_people_at_one_set_never_undo_each_other(client, stage):
@@ -110,11 +123,39 @@ def test_keys_that_fail_the_final_check_must_be_done_again(client, technician, s
     make_readings(check=check, keys=[2], side_play=2_500, grade=0)
     progress = progress_of(stage)
     assert progress.again == "2"
-    assert progress.done == 2
+    assert (progress.done, progress.wanted) == (0, 1)  # what is to be done now, not what was done before
     page = client.get(reverse("stage_detail", args=[stage.job.number, stage.pk])).content.decode()
     assert "To be done again after the final check" in page
     progress_keep(stage, done=[2], undone=[], by=technician)
-    assert progress_of(stage).again == ""
+    progress = progress_of(stage)
+    assert (progress.again, progress.done, progress.wanted) == ("", 1, 1)
+    stage.refresh_from_db()
+    assert (stage.keys_done, stage.keys_wanted) == (1, 1)
+    # Who did it the first time stays written down.
+    assert KeyDone.objects.filter(stage=stage, key=2).count() == 2
+
+
+def test_a_key_goes_back_to_the_stage_whose_work_shows_in_what_failed(technician, stage):
+    """Not to every stage: a key that is loose gets its cloth again, one whose top is off is glued at the tops."""
+    tops = Stage.objects.create(job=stage.job, position=910, kind="tops", state="begun")
+    check = make_check(job=stage.job, kind="final", closed=True, quantities=["side_play"])
+    make_readings(check=check, keys=[1, 4], side_play=450, grade=0)
+    make_readings(check=check, keys=[2], side_play=2_500, grade=0)
+    make_readings(
+        check=check, keys=[5], side_play=450, grade=1, grade_reason="the top is off", findings={"top_loose": 2}
+    )
+    assert progress_of(stage).again == "2"
+    assert progress_of(tops).again == "5"
+
+
+def test_who_did_a_key_first_keeps_it(stage, technician):
+    other = make_person(first_name="Ivo", last_name="Brand")
+    progress_keep(stage, done=[10], undone=[], by=technician)
+    progress_keep(stage, done=[10, 11], undone=[], by=other)
+    assert progress_of(stage).hands == ("I. Brand: keys 11", "R. Amsel: keys 10") or progress_of(stage).hands == (
+        "R. Amsel: keys 10",
+        "I. Brand: keys 11",
+    )
 
 
 def test_a_stage_that_is_not_done_key_by_key_has_no_panel(client, technician):

@@ -17,7 +17,7 @@ from shop.documents.receipt import receipt
 from shop.documents.tag import tags_of
 from shop.models import Answer, Estimate, Event, Job, Line, Option, Role
 from shop.views.jobs import next_step
-from shop.workflow import jobs, stages
+from shop.workflow import counts, stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 from tests.factories import make_client, make_instrument, make_job, make_person, make_workshop
@@ -290,7 +290,7 @@ def test_a_set_is_counted_in_once(client, desk):
     assert client.post(address, {"keys": "88", "boxes": "1"}).status_code == 302
     assert job.events.filter(what="job_counted").count() == 1
     with pytest.raises(Refused):
-        jobs.count_in(job, by=desk, keys=88, boxes=1)
+        counts.count_in(job, by=desk, keys=88, boxes=1)
 
 
 def test_a_set_on_hold_is_not_counted_in(client, desk):
@@ -307,11 +307,14 @@ def test_a_set_on_hold_is_not_counted_in(client, desk):
 
 def test_a_set_goes_on_hold_with_a_reason_and_comes_off_it(client, desk):
     job = make_job()
-    assert client.post(reverse("job_hold", args=[job.number]), {"reason": " "}).status_code == 200
-    assert client.post(reverse("job_hold", args=[job.number]), {"reason": "x" * 201}).status_code == 200
+    assert client.post(reverse("job_hold", args=[job.number]), {"waits_for": "part", "reason": " "}).status_code == 200
+    assert (
+        client.post(reverse("job_hold", args=[job.number]), {"waits_for": "part", "reason": "x" * 201}).status_code
+        == 200
+    )
     job.refresh_from_db()
     assert job.held_since is None
-    client.post(reverse("job_hold", args=[job.number]), {"reason": "pins are ordered"})
+    client.post(reverse("job_hold", args=[job.number]), {"waits_for": "part", "reason": "pins are ordered"})
     job.refresh_from_db()
     assert job.hold_reason == "pins are ordered"
     assert "On hold: pins are ordered" in client.get(reverse("job_detail", args=[job.number])).content.decode()

@@ -57,7 +57,7 @@ def test_a_set_that_cannot_be_ready_in_time_is_told_with_its_cause(client, owner
     assert place.days_late > 0
     page = client.get(reverse("queue")).content.decode()
     assert "late" in page
-    assert "more work before it" in page
+    assert "more work is left than the days hold" in page
     job.held_since, job.hold_reason = timezone.now(), "waits for pins"
     job.save()
     assert "on hold: waits for pins" in client.get(reverse("queue")).content.decode()

@@ -7,7 +7,7 @@ from django.utils import timezone
 from keyboards.workflow.checks import check_close
 from shop.documents.codes import job_address
 from shop.models import Role, Stage
-from shop.workflow.jobs import count_in
+from shop.workflow.counts import count_in
 from tests.factories import make_check, make_job, make_person, make_readings
 from tests.ladder import climb, gone
 

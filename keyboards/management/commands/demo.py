@@ -24,7 +24,7 @@ from keyboards.workflow.photos import photo_add
 from keyboards.workflow.pricing import estimate_from_decision
 from keyboards.workflow.progress import progress_keep
 from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person, Stage
-from shop.workflow import backups, jobs, letters, materials, stages
+from shop.workflow import backups, counts, jobs, letters, materials, stages
 from shop.workflow.estimates import deposit_receive, estimate_accept, estimate_decline, estimate_send
 from shop.workflow.opening import open_shop
 
@@ -141,7 +141,7 @@ class Telling:
         self._log_in()
         if tale.until == "logged":
             return
-        jobs.count_in(self.job, by=shop.desk, keys=self.job.keys_here, boxes=self.job.boxes, at=self.later(hours=0.5))
+        counts.count_in(self.job, by=shop.desk, keys=self.job.keys_here, boxes=self.job.boxes, at=self.later(hours=0.5))
         check = self._check(CheckKind.ARRIVAL, readings.arrival(tale.make, self.keys, self._to_read()))
         if tale.until == "reading":
             angle_read(check, by=shop.bench, at=self.clock)
@@ -179,7 +179,7 @@ class Telling:
             (wanted[: count - 3], self.shop.bench),
             (wanted[count - 3 : count], self.shop.people["wick"]),
         ):
-            progress_keep(stage, done=keys, undone=(), by=person, wanted=len(wanted), at=self.later(hours=1))
+            progress_keep(stage, done=keys, undone=(), by=person, at=self.later(hours=1))
 
     def _log_in(self) -> None:
         tale, shop = self.tale, self.shop

@@ -1,0 +1,70 @@
+"""What was counted by hand, whenever a set comes in, goes out or comes back."""
+
+from django import forms
+from django.utils.translation import gettext_lazy as _
+
+from shop.forms.numbers import WholeInput
+from shop.models import Job
+
+
+class CountInForm(forms.Form):
+    """What somebody counted with the set on the bench. Both are typed: nobody confirms a figure they only read."""
+
+    keys = forms.IntegerField(
+        label=_("Keys counted"),
+        min_value=0,
+        max_value=128,
+        widget=WholeInput,
+    )
+    boxes = forms.IntegerField(
+        label=_("Boxes counted"),
+        min_value=0,
+        max_value=20,
+        widget=WholeInput,
+    )
+
+
+class CountAgainForm(CountInForm):
+    """A count in between, or of a set that is back."""
+
+    note = forms.CharField(label=_("Note"), max_length=200, required=False, help_text=_("Which keys are missing, say."))
+
+
+class AwayForm(CountAgainForm):
+    """Where a set goes, and what goes."""
+
+    place = forms.CharField(label=_("Where it goes"), max_length=120)
+
+    field_order = ["place", "keys", "boxes", "note"]
+
+
+class CountOutForm(forms.Form):
+    """The count before a set leaves. A wrong count needs the word that it is meant."""
+
+    keys = forms.IntegerField(label=_("Keys counted"), min_value=0, max_value=128)
+    boxes = forms.IntegerField(label=_("Boxes"), min_value=0, max_value=20)
+    note = forms.CharField(
+        label=_("If the count differs: why"), max_length=200, required=False, help_text=_("Printed on the report.")
+    )
+
+    def __init__(self, *args, job: Job, **kwargs):
+        self.job = job
+        super().__init__(*args, **kwargs)
+
+    def clean(self):
+        data = super().clean() or {}
+        if data.get("note"):
+            return data
+        if "keys" in data and self.job.key_count and data["keys"] != self.job.keys_here:
+            self.add_error(
+                "keys",
+                _("%(came)d keys came in with this set, %(now)d are counted. Find the difference before it leaves.")
+                % {"came": self.job.keys_here, "now": data["keys"]},
+            )
+        if "boxes" in data and data["boxes"] != self.job.boxes:
+            self.add_error(
+                "boxes",
+                _("The set came in %(came)d boxes, %(now)d are counted.")
+                % {"came": self.job.boxes, "now": data["boxes"]},
+            )
+        return data

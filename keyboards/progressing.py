@@ -46,6 +46,12 @@ class Redo:
     def keys_at(self, kind: str) -> list[int]:
         return sorted(key for key, slug in self.stages.items() if slug == kind)
 
+    @property
+    def by_stage(self) -> list[tuple[str, list[int]]]:
+        """(stage, its keys) in the order of the route."""
+        kinds = sorted({kind for kind in self.stages.values() if kind}, key=lambda kind: route.KINDS[kind].order)
+        return [(kind, self.keys_at(kind)) for kind in kinds]
+
 
 @dataclass(frozen=True)
 class Progress:

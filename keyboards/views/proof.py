@@ -9,15 +9,18 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
 from keyboards import pictures
+from keyboards.core.keys import format_keys
 from keyboards.documents import benchsheet, handoff, label
 from keyboards.forms.proof import ReleaseForm
 from keyboards.models import Check
+from keyboards.progressing import redo_of
 from keyboards.proving import Proof, proof_of
 from keyboards.workflow.proof import check_release as release
+from keyboards.workflow.proof import send_failing_back
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.documents.pdf import pdf_response
 from shop.htmx import page_or_part
-from shop.models import Job
+from shop.models import STAGE_TITLES, Job
 from shop.workflow.refusal import Refused
 
 
@@ -51,6 +54,7 @@ def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
         ),
         "may_work": may_work,
         "back_to": stage if stage is not None and stage.kind in ("final_check", "pack", "leave") else None,
+        "redo": [(STAGE_TITLES[kind], format_keys(keys)) for kind, keys in redo_of(job).by_stage] if why_not else [],
         "form": form,
     }
     return page_or_part(request, "keyboards/proof/final.html", context)
@@ -91,6 +95,19 @@ def check_release(request: PersonRequest, number: int, pk: int) -> HttpResponse:
             messages.success(request, _("Released. The exceptions and your reason stand on the report."))
             return redirect("final_verdicts", number)
     return _page(request, job, form)
+
+
+@require_POST
+@allowed(TECHNICIAN)
+def final_send_back(request: PersonRequest, number: int) -> HttpResponse:
+    """Sends the set back to where the keys that fail are put right; each stage then shows its own."""
+    try:
+        to = send_failing_back(job_for(number), by=request.user)
+    except Refused as refusal:
+        messages.error(request, str(refusal))
+        return redirect("final_verdicts", number)
+    messages.success(request, _("The set went back to: %(stage)s.") % {"stage": to.title})
+    return redirect("stage_detail", number, to.pk)
 
 
 @require_safe

@@ -1,16 +1,17 @@
-"""A set is let go although its final check does not prove every key: by whom, and why."""
+"""What becomes of a set whose final check does not prove every key: back to the bench, or let go by name and reason."""
 
 import datetime
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.text import Truncator
 from django.utils.translation import gettext as _
 
-from keyboards import proving
+from keyboards import progressing, proving
 from keyboards.core.keys import format_keys
 from keyboards.models import Check, CheckKind
 from keyboards.workflow.checks import stage_of
-from shop.models import Job, Person
+from shop.models import STAGE_TITLES, Job, Person, Stage
 from shop.workflow import stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
@@ -59,3 +60,24 @@ def check_release(check: Check, *, by: Person, reason: str, at: datetime.datetim
     )
     stages.advance(job, stage_of(check.kind), by=by, at=at)
     return check
+
+
+@transaction.atomic
+def send_failing_back(job: Job, *, by: Person, at: datetime.datetime | None = None) -> Stage:
+    """The set goes back to the earliest stage that has a key to put right; the keys are told at each stage.
+
+    Refused where nothing fails, or where no stage of work was done that could be done again.
+    """
+    job = stages.lock(job)
+    back = progressing.redo_of(job).by_stage
+    if not back:
+        raise Refused(_("No key fails: nothing goes back."))
+    first = back[0][0]
+    to = job.stages.filter(kind=first).order_by("-position").first()
+    if to is None:
+        raise Refused(_("The route holds no work that could be done again. Add a step to it first."))
+    keys = "; ".join(f"{STAGE_TITLES[kind]}: {format_keys(keys)}" for kind, keys in back)
+    reason = Truncator(_("final check, keys to put right: %(keys)s") % {"keys": keys}).chars(200)
+    to = stages.send_back(job, to, by=by, reason=reason, at=at)
+    progressing.recount(job)
+    return to

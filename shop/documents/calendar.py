@@ -34,7 +34,7 @@ def feed(jobs: Iterable[Job], workshop: Workshop) -> bytes:
             continue
         entry = Event()
         entry.add("uid", f"{job.op}@{host}")
-        touched = job.touched.astimezone(datetime.UTC)  # type: ignore[attr-defined]  # by the query
+        touched = (getattr(job, "touched", None) or job.received_at).astimezone(datetime.UTC)
         entry.add("dtstamp", touched)
         entry.add("last-modified", touched)
         entry.add("dtstart", day)

@@ -232,7 +232,7 @@ def fears(*, at: datetime.datetime | None = None) -> dict[int, str]:
         if promised is None or promised < today:
             continue
         if place.finish is None and (promised - today).days <= _NEAR:
-            told[place.job.pk] = place.cause
+            told[place.job.pk] = _("its day is near")
         elif place.days_late > 0:
             days = ngettext("will be %(days)d day late", "will be %(days)d days late", place.days_late)
             told[place.job.pk] = f"{days % {'days': place.days_late}}: {place.cause}"

@@ -330,9 +330,10 @@ def stage_add(
 ) -> Stage:
     """Adds a step of work that no estimate brought, with a reason: it stands on the log of work, on no bill.
 
-    A second step of a kind stands behind the first and says in words what it is. The final check and the packing
-    are done again where they were done.
+    A second step of a kind stands behind the first and says in words what it is. What is under way behind it waits;
+    the final check and the packing are done again where they were done.
     """
+    at = at or timezone.now()
     job = lock(job)
     if job.left_at:
         raise Refused(_("This set has gone home."))
@@ -351,7 +352,9 @@ def stage_add(
         raise Refused(_("There are enough steps of this kind."))
     stage = Stage.objects.create(job=job, position=position, kind=kind, words=words.strip(), minutes=minutes)
     for row in rows:
-        if row.kind in ("final_check", "pack") and row.state == route.DONE:
+        under_way = row.state == route.BEGUN and row.position > position
+        if under_way or (row.kind in ("final_check", "pack") and row.state == route.DONE):
+            _stop_all(row, at=at)
             _open_again(row)
     _keep_place(job, _route_of(job))
     record("stage_added", by=by, job=job, at=at, stage=kind, words=words.strip(), reason=reason.strip())
@@ -371,6 +374,7 @@ def stage_skip(stage: Stage, *, by: Person, reason: str, at: datetime.datetime |
     untouched = stage.kind == "final_check" and is_untouched(job)
     if refusal := route.may_skip([row.state for row in stages], index, stage.kind, untouched=untouched):
         raise Refused(_sentence(refusal))
+    _stop_all(stage, at=at)
     stage.state, stage.reason = route.SKIPPED, reason.strip()
     stage.save(update_fields=["state", "reason"])
     _keep_place(job, stages)

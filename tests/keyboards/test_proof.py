@@ -19,14 +19,16 @@ from keyboards.core.verdicts import FAIL, NOT_READ, PASS, UNDECIDED
 from keyboards.documents.handoff import handoff
 from keyboards.documents.label import keyframe_label
 from keyboards.models import Assumptions, Check, Decision, Entry, Gauge, KeyReading, Photo
+from keyboards.progressing import progress_of
 from keyboards.proving import proof_of
 from keyboards.workflow.checks import check_reopen
 from keyboards.workflow.decisions import assumptions_keep
 from keyboards.workflow.opening import open_trade
-from keyboards.workflow.proof import check_release
+from keyboards.workflow.proof import check_release, send_failing_back
 from shop import seams
 from shop.models import Event, Job, Lot, Material, Role, Use
 from shop.workflow.refusal import Refused
+from shop.workflow.stages import add_work
 from tests.factories import make_check, make_job, make_person, make_readings, make_workshop
 from tests.ladder import climb, gone
 
@@ -365,6 +367,36 @@ def test_the_desk_sees_why_but_no_way_to_release(client):
     page = client.get(reverse("final_verdicts", args=[job.number])).content.decode()
     assert "keys that fail" in page
     assert "Release with" not in page
+
+
+def test_failing_keys_go_back_to_the_stages_that_put_them_right(client):
+    job = small_job()
+    add_work(job, {"cloth": 60, "ease": 60, "buttons": 60})
+    to_final_check(job)
+    final(job, play=plays(10, k3=1000, k7=5))
+    client.force_login(make_person())
+    page = client.get(reverse("final_verdicts", args=[job.number])).content.decode()
+    assert "New bushing cloth" in page
+    assert "Ease and level" in page
+    answer = client.post(reverse("final_send_back", args=[job.number]))
+    cloth, ease = job.stages.get(kind="cloth"), job.stages.get(kind="ease")
+    assert answer["Location"] == reverse("stage_detail", args=[job.number, cloth.pk])
+    assert (cloth.state, cloth.keys_done, cloth.keys_wanted) == ("waiting", 0, 1)
+    assert (ease.state, ease.keys_done, ease.keys_wanted) == ("waiting", 0, 1)
+    assert job.stages.get(kind="buttons").state == "done"
+    assert progress_of(cloth).again == "3"
+    assert "Ease and level: 7" in cloth.reason
+    job.refresh_from_db()
+    assert job.stage == "cloth"
+
+
+def test_where_no_key_fails_nothing_goes_back(client):
+    job = small_job()
+    final(job)
+    with pytest.raises(Refused, match="No key fails"):
+        send_failing_back(job, by=make_person())
+    climb("final_send_back", job.number, roles={Role.TECHNICIAN}, methods={"POST"})
+    gone("final_send_back", 99999, method="POST")
 
 
 def test_a_release_through_the_page(client):

@@ -8,12 +8,14 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import date_format
 from icalendar import Calendar
 
-from shop.models import Event, Feed, Role, Spell, Stage, Workshop
+from shop.models import Event, Feed, Job, Role, Spell, Stage, Workshop
 from shop.workflow import promises
 from shop.workflow.estimates import estimate_accept
 from shop.workflow.feeds import feed_make
+from shop.workflow.jobs import promise_change
 from tests.factories import make_job, make_person, make_sent, make_workshop
 from tests.ladder import climb, gone
 
@@ -61,6 +63,42 @@ def test_a_set_that_cannot_be_ready_in_time_is_told_with_its_cause(client, owner
     job.held_since, job.hold_reason = timezone.now(), "waits for pins"
     job.save()
     assert "on hold: waits for pins" in client.get(reverse("queue")).content.decode()
+
+
+def test_a_set_on_hold_or_away_has_no_reckoned_end_but_keeps_its_hours(client, owner):
+    held, other = agreed(promised_in=3), agreed(promised_in=30)
+    before = {place.job.pk: place.finish for place in promises.places()}
+    Job.objects.filter(pk=held.pk).update(held_since=timezone.now(), hold_reason="waits for pins")
+    first, second = promises.places()
+    assert (first.finish, first.cause) == (None, "on hold: waits for pins")
+    assert second.finish == before[other.pk]  # its hours will be needed when it comes off hold
+    assert promises.fears()[held.pk] == "its day is near"
+    assert "its day is near" in client.get(reverse("counter")).content.decode()
+    Job.objects.filter(pk=held.pk).update(held_since=None, away_to="Orlo", away_since=timezone.now())
+    assert promises.places()[0].cause == "away: Orlo"
+
+
+def test_a_promise_in_danger_is_told_before_it_is_broken_with_its_cause(client, owner):
+    job = agreed(promised_in=30)
+    assert promises.fears() == {}
+    stage = job.stages.filter(kind__in=("strip", "cloth", "buttons", "repairs")).first()
+    stage.ready_at = timezone.now() + datetime.timedelta(days=40)
+    stage.save()
+    job.stages.filter(position__lt=stage.position).update(state="done", finished_at=timezone.now())
+    told = promises.fears()[job.pk]
+    assert "days late: dries until" in told
+    for name in ("counter", "bench", "office", "queue"):
+        assert "dries until" in client.get(reverse(name)).content.decode(), name
+    assert job.tag in client.get(reverse("counter") + "?late=1").content.decode()
+
+
+def test_the_promise_page_says_which_day_can_be_promised(client, owner):
+    job = agreed(promised_in=0)
+    day = promises.next_day_to_promise(job)
+    (place,) = promises.places()
+    assert day > place.finish  # with the buffer
+    page = client.get(reverse("job_promise", args=[job.number])).content.decode()
+    assert date_format(day, "DATE_FORMAT") in page
 
 
 def test_a_rush_job_tells_which_promises_it_breaks_and_writes_nothing(client, owner):
@@ -117,7 +155,7 @@ def test_promises_kept_are_counted_from_the_day_a_set_was_packed(owner):
     assert (found.kept, found.of, found.percent, found.mean_delay) == (2, 4, 50, 3.0)
 
 
-def test_the_shops_own_spread_and_bias_are_taken_over_from_ten_stages_on(client, owner):
+def test_the_shops_own_spread_and_bias_are_taken_over_from_ten_sets_on(client, owner):
     for booked in (60, 120) * 4 + (90,):
         packed(days_late=0, booked=booked)
     assert promises.own_habits() is None
@@ -161,11 +199,24 @@ def test_a_moved_promise_moves_its_entry_and_adds_none(owner):
     _feed, token = feed_make(title="x", by=owner)
     address = reverse("feed", args=[token])
     before = Calendar.from_ical(Client().get(address).content).walk("VEVENT")[0]
-    job.promised_on += datetime.timedelta(days=3)
-    job.save()
+    promise_change(job, by=owner, to=job.promised_on + datetime.timedelta(days=3))
+    job.refresh_from_db()
     (after,) = Calendar.from_ical(Client().get(address).content).walk("VEVENT")
     assert after["uid"] == before["uid"]
     assert after["dtstart"].dt == job.promised_on
+    assert after["dtstamp"].dt >= before["dtstamp"].dt
+    assert after["last-modified"].dt == after["dtstamp"].dt
+
+
+def test_a_packed_set_that_nobody_promised_can_be_fetched_from_its_packing_on(owner):
+    job = agreed(promised_in=None)
+    packed_at = timezone.now() - datetime.timedelta(days=2)
+    job.stages.exclude(kind="leave").update(state="done", finished_at=packed_at)
+    Job.objects.filter(pk=job.pk).update(stage="leave")
+    _feed, token = feed_make(title="x", by=owner)
+    (entry,) = Calendar.from_ical(Client().get(reverse("feed", args=[token])).content).walk("VEVENT")
+    assert entry["dtstart"].dt == timezone.localdate(packed_at)
+    assert "ready to be fetched" in str(entry["summary"])
 
 
 def test_a_calendar_that_asks_again_is_told_that_nothing_changed(owner):

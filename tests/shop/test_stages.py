@@ -1,18 +1,21 @@
 """Stages: who may move what, in which order, and what a move leaves behind."""
 
 import datetime
+import threading
 from decimal import Decimal
 
 import pytest
+from django.db import connections, transaction
 from django.urls import reverse
 from django.utils import timezone
+from hypothesis import HealthCheck, given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from shop.core import route
-from shop.models import Event, Lot, Material, Role, Spell
-from shop.workflow import materials, stages
+from shop.models import Event, Job, Lot, Material, Role, Spell, Stage
+from shop.workflow import counts, materials, stages
 from shop.workflow.estimates import DraftLine, DraftOption, estimate_accept, estimate_draft, estimate_send
 from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
@@ -316,3 +319,188 @@ class RouteMachine(RuleBasedStateMachine):
 
 RouteMachine.TestCase.settings = hypothesis_settings(max_examples=60, stateful_step_count=30, deadline=None)
 TestRoute = RouteMachine.TestCase
+
+
+# --- steps by hand, drying, hands ------------------------------------------------------------------
+
+
+def test_a_step_added_by_hand_comes_in_the_trades_order_with_its_reason(client):
+    job, stage = at_stage("cloth")
+    client.force_login(make_person())
+    fields = {"add-kind": "pins", "add-words": "", "add-minutes": "25", "add-reason": "two pins are bent"}
+    answer = client.post(reverse("stage_add", args=[job.number, stage.pk]), fields)
+    added = job.stages.get(kind="pins")
+    assert answer["Location"] == reverse("stage_detail", args=[job.number, added.pk])
+    job.refresh_from_db()
+    assert job.stage == "pins"  # before the cloth, as the trade goes
+    assert job.events.get(what="stage_added").details["reason"] == "two pins are bent"
+    again = client.post(reverse("stage_add", args=[job.number, stage.pk]), fields)
+    assert b"on the route already" in again.content
+    client.post(reverse("stage_add", args=[job.number, stage.pk]), {**fields, "add-words": "Pins of the middle"})
+    assert [str(row.title) for row in job.stages.filter(kind="pins")] == [
+        "Pins and balance holes",
+        "Pins of the middle",
+    ]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"add-reason": ""},
+        {"add-kind": "leave"},
+        {"add-kind": "stripped_check"},
+        {"add-minutes": "NaN"},
+        {"add-words": "x" * 81},
+    ],
+)
+def test_a_bad_step_gets_a_sentence_and_is_not_added(client, change):
+    job, stage = at_stage("cloth")
+    client.force_login(make_person())
+    fields = {"add-kind": "pins", "add-words": "mine", "add-minutes": "25", "add-reason": "bent", **change}
+    page = client.post(reverse("stage_add", args=[job.number, stage.pk]), fields)
+    assert page.status_code == 200
+    assert not job.stages.filter(kind="pins").exists()
+    if "add-words" not in change:
+        assert b'value="mine"' in page.content
+
+
+def test_work_added_after_the_final_check_opens_it_again():
+    job, _ = at_stage("pack")
+    stages.stage_add(job, "leads", by=make_person(), reason="one lead swells")
+    assert job.stages.get(kind="final_check").state == route.WAITING
+
+
+def test_what_dries_is_not_begun_early_without_a_word(client):
+    job, stage = at_stage("cloth")
+    person = make_person()
+    client.force_login(person)
+    stage.ready_at = timezone.now() + datetime.timedelta(hours=5)
+    stage.save()
+    for move in (stages.stage_begin, stages.stage_finish):
+        with pytest.raises(Refused, match="not before"):
+            move(stage, by=person)
+    address = reverse("stage_begin", args=[job.number, stage.pk])
+    assert b"not before" in client.post(address, follow=True).content
+    assert client.post(address, {"early": ""}).status_code == 200
+    client.post(address, {"early": "the wood is dry by the meter"})
+    stage.refresh_from_db()
+    assert stage.state == route.BEGUN
+    assert job.events.get(what="stage_begun").details["note"] == "the wood is dry by the meter"
+
+
+def test_a_stage_is_handed_over_to_somebody_by_name(client):
+    job, stage = at_stage("strip")
+    first, second = make_person(), make_person()
+    stage = stages.stage_begin(stage, by=first)
+    client.force_login(first)
+    client.post(reverse("stage_put_down", args=[job.number, stage.pk]), {"note": "bass done", "to": second.pk})
+    client.force_login(second)
+    assert b"Put down for you" in client.get(reverse("bench")).content
+    client.post(reverse("stage_begin", args=[job.number, stage.pk]))
+    assert b"Put down for you" not in client.get(reverse("bench")).content
+    stage.refresh_from_db()
+    assert stage.handed_to is None
+
+
+@pytest.mark.parametrize(
+    ("waits_for", "heading"),
+    [("part", b"Waiting for a part or material"), ("client", b"Waiting for the client"), ("other", b"On hold")],
+)
+def test_the_bench_page_says_what_a_set_waits_for(client, waits_for, heading):
+    job, _ = at_stage("strip")
+    person = make_person()
+    stages.job_hold(job, by=person, reason="pins are ordered", waits_for=waits_for)
+    client.force_login(person)
+    assert heading in client.get(reverse("bench")).content
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_two_people_finishing_a_stage_at_once_one_does_and_the_other_is_told():
+    _, stage = at_stage("strip")
+    people, together, came = [make_person(), make_person()], threading.Barrier(2), []
+
+    def finish(person):
+        try:
+            together.wait(timeout=10)
+            stages.stage_finish(Stage.objects.select_related("job").get(pk=stage.pk), by=person)
+            came.append("done")
+        except Refused as refusal:
+            came.append(str(refusal))
+        finally:
+            connections.close_all()
+
+    threads = [threading.Thread(target=finish, args=(person,)) for person in people]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert sorted(word == "done" for word in came) == [False, True]
+    assert any("not open" in word for word in came)
+    assert Event.objects.filter(what="stage_finished").count() == 1
+
+
+# Moves forward come oftener than others, at the place where the set stands oftener than elsewhere (-1).
+MOVE = st.tuples(
+    st.sampled_from(
+        ["begin", "finish", "finish", "skip", "back", "hold", "release", "away", "return", "put down", "add"]
+    ),
+    st.one_of(st.just(-1), st.integers(0, 11)),
+)
+
+
+@given(st.lists(MOVE, min_size=5, max_size=25))
+@hypothesis_settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
+def test_no_order_of_moves_brings_a_route_into_a_state_that_cannot_be(moves):
+    with transaction.atomic():
+        person = make_person()
+        job, _ = at_stage("strip")
+        for move, index in moves:
+            job = Job.objects.get(pk=job.pk)
+            rows = list(job.stages.all())
+            current = next((row for row in rows if row.is_open), rows[-1])
+            stage = current if index < 0 else rows[index % len(rows)]
+            stopped = bool(job.held_since or job.away_to)
+            before = [(row.pk, row.state) for row in rows]
+            try:
+                _move(move, job, stage, person, index)
+            except Refused:
+                assert [(row.pk, row.state) for row in job.stages.all()] == before  # a refusal changes nothing
+            else:
+                assert not (stopped and move in ("begin", "finish")), move
+            _must_hold(Job.objects.get(pk=job.pk))
+        transaction.set_rollback(True)
+
+
+def _move(move, job, stage, person, index):
+    moves = {
+        "begin": lambda: stages.stage_begin(stage, by=person),
+        "finish": lambda: stages.stage_finish(stage, by=person),
+        "skip": lambda: stages.stage_skip(stage, by=person, reason="no need"),
+        "back": lambda: stages.send_back(job, stage, by=person, reason="again"),
+        "hold": lambda: stages.job_hold(job, by=person, reason="wait"),
+        "release": lambda: stages.job_release(job, by=person),
+        "away": lambda: counts.go_away(job, by=person, place="Orlo", keys=88, boxes=1),
+        "return": lambda: counts.come_back(job, by=person, keys=88, boxes=1),
+        "put down": lambda: stages.stage_put_down(stage, by=person),
+        "add": lambda: stages.stage_add(job, stage.kind, by=person, reason="more", words=str(index)),
+    }
+    moves[move]()
+
+
+def _must_hold(job):
+    rows = list(job.stages.all())
+    current = next((row for row in rows if row.is_open), None)
+    assert job.stage == (current.kind if current else "")
+    assert sum(row.state == route.BEGUN for row in rows) <= 1
+    assert [row.position for row in rows] == sorted({row.position for row in rows})
+    assert [route.KINDS[row.kind].order for row in rows] == sorted(route.KINDS[row.kind].order for row in rows)
+    for row in rows:
+        assert (row.state == route.DONE) is (row.finished_at is not None)
+        assert row.is_open or not row.spells.filter(minutes__isnull=True).exists()
+        if current is not None and row.position > current.position:
+            assert row.state not in (route.DONE, route.BEGUN), row
+    # Without a final check, which this set never gets, it leaves as it came or not at all.
+    passed = any(row.kind in ("final_check", "pack", "leave") and not row.is_open for row in rows)
+    assert not passed or all(row.state == route.SKIPPED for row in rows if row.kind in route.WORK)

@@ -147,6 +147,10 @@ class Telling:
             angle_read(check, by=shop.bench, at=self.clock)
             return
         self._close(check)
+        if tale.away:
+            whole = {"keys": self.job.keys_here, "boxes": self.job.boxes}
+            note = "to match two ivory-coloured tops"
+            counts.go_away(self.job, by=shop.desk, place=tale.away, note=note, at=self.later(hours=2), **whole)
         if tale.until in ("arrival", "sample"):
             return
         decision = decision_record(
@@ -311,13 +315,26 @@ class Telling:
                 continue
             if stage.kind == "final_check":
                 break
+            if stage.ready_at and stage.ready_at > self.clock:
+                if stage.ready_at > shop.now:
+                    return  # it dries still
+                self.clock = timezone.localtime(stage.ready_at)
             if tale.until == stage.kind or (tale.until == "held" and stage.kind == "pins"):
                 if tale.until == "held":
-                    stages.job_hold(self.job, by=shop.bench, reason=tale.held, at=self.later(hours=1))
+                    stages.job_hold(
+                        self.job, by=shop.bench, reason=tale.held, waits_for="client", at=self.later(hours=1)
+                    )
                     return
                 stages.stage_begin(stage, by=shop.bench, at=self.later(hours=2))
                 if tale.keys_done:
                     self._tick(stage, tale.keys_done)
+                    stages.stage_put_down(
+                        stage,
+                        by=shop.bench,
+                        to=shop.people["wick"],
+                        note="bass cut, go on at key 16",
+                        at=self.later(hours=1),
+                    )
                 return
             if stage.kind == "stripped_check":
                 rows = readings.stripped(tale.make, self.keys, self.compass.present, more_torn=tale.more_torn)

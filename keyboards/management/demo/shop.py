@@ -111,7 +111,7 @@ class Tale:
     "revised": asked again after stripping).
     promise: days from today that the set is promised for, where the shop moved it. choose: "advised" or an option for
     every section. read: how many keys are read when until is "reading". sample: keys of a sample. failing: keys that
-    fail the final check. more_torn: wood that stripping shows.
+    fail the final check. more_torn: wood that stripping shows. away: where the set is for a while.
     """
 
     piano: str
@@ -136,6 +136,7 @@ class Tale:
     held: str = ""
     promise: int | None = None
     keys_done: int = 0
+    away: str = ""
     humidity: tuple[str, str] = ("52", "48")
     extra: dict[str, str] = field(default_factory=dict)
 
@@ -170,7 +171,7 @@ TALES = (
         damage="one corner of the frame chipped", humidity=("58", "50"),
     ),
     Tale("school", SCHOOL_NOW, 3, "reading", read=61, wishes="Yearly look: has it worn?"),
-    Tale("choir", CHOIR, 2, "sample", sample=SAMPLE, wishes="The spare set: as worn as the first?"),
+    Tale("choir", CHOIR, 2, "sample", sample=SAMPLE, wishes="The spare set: how worn?", away="Orlo, keytops"),
     Tale("corin", CORIN, 0, "logged", wishes="Keytop of the top C loose.", missing=(88,), broken=(40,)),
 )  # fmt: skip
 

@@ -110,6 +110,8 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "check_released": _(
         "let the set go although not every key is proved (fail: %(failing)s%(unread)s), because %(reason)s"
     ),
+    "share_made": _("made a link to the readings"),
+    "share_withdrawn": _("withdrew a link to the readings"),
     "check_discarded": _("threw away a check begun by mistake: %(kind)s"),
     "photo_added": _("added a photo%(key)s"),
     "gauge_added": _("added a measuring instrument: %(name)s"),

@@ -4,8 +4,8 @@ import logging
 import re
 import traceback
 
-# The client's link in an address opens an estimate.
-_SECRET = re.compile(r"(/estimate/)[A-Za-z0-9_-]{20,}")
+# A secret link in an address opens an estimate, a set's readings, a calendar.
+_SECRET = re.compile(r"(/(?:estimate|shared|calendar)/)[A-Za-z0-9_-]{20,}")
 _FRAMES = 4
 
 

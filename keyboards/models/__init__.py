@@ -10,6 +10,7 @@ from keyboards.models.findings import Finding, FindingGroup
 from keyboards.models.photos import Photo
 from keyboards.models.progress import KeyDone
 from keyboards.models.readings import Entry, EntryKind, KeyReading
+from keyboards.models.shares import Share
 from keyboards.models.specs import BoughtPart
 
 __all__ = [
@@ -32,4 +33,5 @@ __all__ = [
     "KeyReading",
     "Photo",
     "PhotoAngle",
+    "Share",
 ]

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from keyboards.views import comebacks, compare, learning, proof
+from keyboards.views import comebacks, compare, learning, proof, shares
 
 urlpatterns = [
     path("jobs/<tag:number>/final/", proof.final_verdicts, name="final_verdicts"),
@@ -11,6 +11,12 @@ urlpatterns = [
     path("jobs/<tag:number>/handoff.pdf", proof.handoff_pdf, name="handoff_pdf"),
     path("jobs/<tag:number>/bench-sheet.pdf", proof.bench_sheet, name="bench_sheet"),
     path("jobs/<tag:number>/label.pdf", proof.keyframe_label, name="keyframe_label"),
+    path("jobs/<tag:number>/links/", shares.share_list, name="share_list"),
+    path("jobs/<tag:number>/links/<int:share_id>/withdraw/", shares.share_withdraw, name="share_withdraw"),
+    path("shared/<str:token>/", shares.shared, name="shared"),
+    path("shared/<str:token>/readings.csv", shares.shared_csv, name="shared_csv"),
+    path("shared/<str:token>/readings.json", shares.shared_json, name="shared_json"),
+    path("shared/<str:token>/report.pdf", shares.shared_pdf, name="shared_pdf"),
     path("jobs/<tag:number>/comebacks/new/", comebacks.comeback_add, name="comeback_add"),
     path("jobs/<tag:number>/comebacks/<int:pk>/", comebacks.comeback_edit, name="comeback_edit"),
     path("office/learning/", learning.learning, name="learning"),

@@ -36,7 +36,7 @@ CLICK_SECONDS = 4
 LEASE = datetime.timedelta(minutes=3)
 # Minutes until the next try, after the first, second, ... failure; the last value goes on.
 PAUSES = (1, 5, 15, 30, 60)
-_TOKEN = re.compile(r"/estimate/[A-Za-z0-9_-]{40,}/")
+_TOKEN = re.compile(r"/(estimate|shared)/[A-Za-z0-9_-]{40,}/")
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,7 @@ def _deliver(pk: int, *, seconds: float) -> bool:
     text = letter.message
     if settings.EMAIL_HOST:
         # The client has it now. A copy of the database opens no link.
-        text = _TOKEN.sub("/estimate/…/", text)
+        text = _TOKEN.sub(r"/\1/…/", text)
     Email.objects.filter(pk=pk).update(
         status=STATUS.sent, scheduled_time=None, message=text, last_updated=timezone.now()
     )

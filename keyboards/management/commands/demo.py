@@ -23,6 +23,7 @@ from keyboards.workflow.decisions import decision_record
 from keyboards.workflow.photos import photo_add
 from keyboards.workflow.pricing import estimate_from_decision
 from keyboards.workflow.progress import progress_keep
+from keyboards.workflow.shares import share_make
 from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person, Stage
 from shop.workflow import backups, counts, jobs, letters, materials, stages
 from shop.workflow.estimates import deposit_receive, estimate_accept, estimate_decline, estimate_send
@@ -354,6 +355,8 @@ class Telling:
         if tale.until == "final":
             return
         self._close(check)
+        if self.job.client.kind == "technician":
+            share_make(self.job, whom=self.job.client.name, days=90, by=shop.desk, at=self.clock)
         if tale.until == "home":
             self._finish("pack", "leave")
 

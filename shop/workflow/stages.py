@@ -208,10 +208,10 @@ def stage_finish(stage: Stage, *, by: Person | None, at: datetime.datetime | Non
     stage = stages[index]
     if reason := route.may_finish([row.state for row in stages], index, held=job.held_since is not None):
         raise Refused(_why_not(reason, job, stages))
-    if stage.whose == route.BENCH and stage.state == route.WAITING:
-        _refuse_wet(stage, at, "")
     if sentence := why_not_finished(stage):
         raise Refused(sentence)
+    if stage.whose == route.BENCH and stage.state == route.WAITING:
+        _refuse_wet(stage, at, "")
     _finish(job, stage, stages, by=by, at=at, note=note)
     return stage
 

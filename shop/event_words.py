@@ -104,6 +104,7 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "letter_tried_again": _("tried to send a letter again"),
     # checks, photos, lists of the bench
     "check_begun": _("began a check: %(kind)s"),
+    "check_brought": _("brought in readings of %(day)s from a file: %(kind)s"),
     "check_changed": _("changed what stands at the head of a check: %(kind)s"),
     "check_closed": _("closed a check: %(kind)s, %(read)s keys read%(unread)s"),
     "check_reopened": _("opened a check again: %(kind)s, because %(reason)s"),

@@ -101,16 +101,9 @@ def decode(data: bytes) -> str | Problem:
 
 def read_sheet(text: str, compass: Compass) -> SheetFile:
     """Reads the text of a file line by line. Values are checked by whoever keeps them; here, that they can be asked."""
-    if "\0" in text:
-        return SheetFile(problem=Problem("file_not_text"))
-    text = text.lstrip("\ufeff")
-    if not text.strip():
-        return SheetFile(problem=Problem("file_empty"))
-    records = _records(text)
+    records = records_of(text)
     if isinstance(records, Problem):
         return SheetFile(problem=records)
-    if not records:
-        return SheetFile(problem=Problem("file_empty"))
     (_first, header_text, header), *rest = records
     names = [name.strip().lower() for name in header]
     if "key" not in names:
@@ -121,12 +114,17 @@ def read_sheet(text: str, compass: Compass) -> SheetFile:
     if len(set(names)) < len(names) and any(names.count(name) > 1 for name in names if name):
         return SheetFile(problem=Problem("column_twice"))
     seen: dict[tuple[object, ...], int] = {}
-    lines = [_line(number, line, cells, names, compass, seen) for number, line, cells in rest]
+    lines = [line_of(number, line, cells, names, compass, seen) for number, line, cells in rest]
     return SheetFile(header=header_text, lines=tuple(lines))
 
 
-def _records(text: str) -> list[tuple[int, str, list[str]]] | Problem:
-    """(number of its first line, text, cells) of every record that is not blank."""
+def records_of(text: str) -> list[tuple[int, str, list[str]]] | Problem:
+    """(number of its first line, text, cells) of every record that is not blank; at least one, or the Problem."""
+    if "\0" in text:
+        return Problem("file_not_text")
+    text = text.lstrip("\ufeff")
+    if not text.strip():
+        return Problem("file_empty")
     source = _one_line_end(text)
     lines = source.split("\n")
     first = next(line for line in lines if line.strip())
@@ -143,10 +141,10 @@ def _records(text: str) -> list[tuple[int, str, list[str]]] | Problem:
                 return Problem("too_many_lines", {"most": MOST_LINES})
     except csv.Error:  # a cell that never ends
         return Problem("cell_never_ends", {"line": before + 1})
-    return found
+    return found or Problem("file_empty")
 
 
-def _line(
+def line_of(
     number: int,
     text: str,
     cells: Sequence[str],
@@ -154,10 +152,11 @@ def _line(
     compass: Compass,
     seen: dict[tuple[object, ...], int],
 ) -> Line:
+    """One line of a sheet with its changes, or with its problem. seen: what earlier lines said, kept up here."""
     if any(cell.strip() for cell in cells[len(names) :]):
         return Line(number, text, problem=Problem("too_many_cells"))
     cell = {name: value.strip() for name, value in zip(names, cells, strict=False) if name}
-    key = _key(cell.get("key", ""), compass)
+    key = key_of(cell.get("key", ""), compass)
     if isinstance(key, Problem):
         return Line(number, text, problem=key)
     changes = _changes(key, cell)
@@ -171,7 +170,8 @@ def _line(
     return Line(number, text, tuple(changes))
 
 
-def _key(text: str, compass: Compass) -> int | Problem:
+def key_of(text: str, compass: Compass) -> int | Problem:
+    """The key that a cell names by its number or its note. Whether the set has it is for whoever keeps the line."""
     if re.fullmatch(r"[0-9]{1,4}", text):
         return int(text)
     try:

@@ -217,6 +217,7 @@ def checks_panel(context, job):
     return {
         "job": job,
         "checks": checks,
+        "brings": may(context["user"], TECHNICIAN),
         "kinds": [
             {"slug": kind.value, "words": _("Begin: %(check)s") % {"check": kind.label}}
             for kind in kinds

@@ -2,10 +2,11 @@
 
 from django.urls import path
 
-from keyboards.views import angles, checks, entries, gauges, photos, progress, readings, runs
+from keyboards.views import angles, checks, entries, gauges, old, photos, progress, readings, runs
 
 urlpatterns = [
     path("jobs/<tag:number>/checks/new/", checks.check_begin, name="check_begin"),
+    path("jobs/<tag:number>/checks/old/", old.old_readings, name="old_readings"),
     path("jobs/<tag:number>/checks/<int:pk>/", checks.check_detail, name="check_detail"),
     path("jobs/<tag:number>/checks/<int:pk>/edit/", checks.check_edit, name="check_edit"),
     path("jobs/<tag:number>/checks/<int:pk>/close/", checks.check_close, name="check_close"),

@@ -1,6 +1,7 @@
 """Readings: cells of the sheet, everything about one key, one finding on many keys, files out and in."""
 
-from collections.abc import Iterable, Mapping
+import datetime
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import uuid4
@@ -408,12 +409,12 @@ def check_csv_read(request: PersonRequest, number: int, pk: int) -> HttpResponse
     if sheet.problem:
         form.add_error("file", sentence(sheet.problem))
         return render(request, "keyboards/readings/file.html", {**context, "form": form})
-    bad = {line.number: sentence(line.problem) for line in sheet.lines if line.problem}
+    bad = {index: sentence(line.problem) for index, line in enumerate(sheet.lines) if line.problem}
     keep = "keep" in request.POST
     try:
-        bad |= _refused_lines(check, sheet.lines, bad, by=request.user, trial=True)
+        bad |= refused_lines(check, sheet.lines, bad, by=request.user, trial=True)
         if keep:
-            bad |= _refused_lines(check, sheet.lines, bad, by=request.user)
+            bad |= refused_lines(check, sheet.lines, bad, by=request.user)
     except Refused as refusal:
         form.add_error(None, str(refusal))
         return render(request, "keyboards/readings/file.html", {**context, "form": form})
@@ -423,22 +424,28 @@ def check_csv_read(request: PersonRequest, number: int, pk: int) -> HttpResponse
         messages.success(request, words % {"count": good})
         if not bad:
             return redirect("check_detail", number, pk)
-    left = [line for line in sheet.lines if line.number in bad or not keep]
-    text = "\n".join([sheet.header, *(line.text for line in left)])
+    left = [(line, bad.get(index, "")) for index, line in enumerate(sheet.lines) if index in bad or not keep]
+    text = "\n".join([sheet.header, *(line.text for line, _why in left)])
     context |= {
         "form": FileForm(initial={"text": text}),
         "looked": True,
         "kept": keep,
         "good": good,
-        "bad": [(line, bad[line.number]) for line in left if line.number in bad],
+        "bad": [(line, why) for line, why in left if why],
     }
     return render(request, "keyboards/readings/file.html", context)
 
 
-def _refused_lines(
-    check: Check, lines: Iterable[Line], bad: Mapping[int, str], *, by: Person, trial: bool = False
+def refused_lines(
+    check: Check,
+    lines: Sequence[Line],
+    bad: Mapping[int, str],
+    *,
+    by: Person,
+    trial: bool = False,
+    taken_at: datetime.datetime | None = None,
 ) -> dict[int, str]:
-    """Keeps the lines that are not bad (on trial: would keep them); line number -> why the check refuses one."""
-    numbered = [(line.number, change) for line in lines if line.number not in bad for change in line.changes]
-    result = entries_write(check, [change for _number, change in numbered], by=by, trial=trial)
-    return {numbered[refused.index][0]: refused.why for refused in result.refused}
+    """Keeps the lines that are not bad (on trial: would keep them); index of a line -> why the check refuses it."""
+    sent = [(index, change) for index, line in enumerate(lines) if index not in bad for change in line.changes]
+    result = entries_write(check, [change for _index, change in sent], by=by, trial=trial, taken_at=taken_at)
+    return {sent[refused.index][0]: refused.why for refused in result.refused}

@@ -8,6 +8,7 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from keyboards.core.entries import DIFFER
@@ -69,12 +70,14 @@ def check_begin(
     sample: Sequence[int] = (),
     sample_random: bool = False,
     note: str = "",
+    read_at: datetime.datetime | None = None,
     at: datetime.datetime | None = None,
 ) -> Check:
     """Begins a pass over the keys, and the stage of the route that is this check, where the set stands at it.
 
-    quantities: what will be measured (None: the usual ones). sample: key numbers, empty for every key. Refused while
-    a check of the kind is open, and for a set that has gone home unless it is a visit.
+    quantities: what will be measured (None: the usual ones). sample: key numbers, empty for every key. read_at: when
+    the keys were read, where that is past and their readings are brought in from a file. Refused while a check of the
+    kind is open, and for a set that has gone home unless it is a visit.
     """
     at = at or timezone.now()
     job = stages.lock(job)
@@ -84,7 +87,7 @@ def check_begin(
     if compass is None:
         raise Refused(_("Write down first which keys this set has."))
     _refuse_a_second(job, kind)
-    check = Check(job=job, kind=kind, begun_at=at, begun_by=by)
+    check = Check(job=job, kind=kind, begun_at=read_at or at, begun_by=by)
     _put(
         check,
         compass,
@@ -97,6 +100,11 @@ def check_begin(
         note=note,
     )
     check.save()
+    if read_at:
+        record(
+            "check_brought", by=by, job=job, at=at, check=check.pk, kind=kind, day=localtime(read_at).date().isoformat()
+        )
+        return check
     record("check_begun", by=by, job=job, at=at, check=check.pk, kind=kind, quantities=check.quantities)
     current = next((stage for stage in job.stages.all() if stage.is_open), None)
     at_hand = current is not None and current.kind == stage_of(kind) and current.state == route.WAITING

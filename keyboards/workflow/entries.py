@@ -71,6 +71,7 @@ def entries_write(
     *,
     by: Person,
     at: datetime.datetime | None = None,
+    taken_at: datetime.datetime | None = None,
     all_or_none: bool = False,
     trial: bool = False,
 ) -> Result:
@@ -78,11 +79,13 @@ def entries_write(
 
     What a page shows is what the person saw, so a reading typed here is a correction: readings of the quantity that
     were in force are withdrawn; {"kind": "clear", "key", "quantity"} withdraws them without a new one. What says
-    nothing new stores nothing. all_or_none: with one refusal nothing is kept. trial: nothing is kept anyway, only the
-    refusals are told.
+    nothing new stores nothing. taken_at: when it was read, where that is not now. all_or_none: with one refusal nothing
+    is kept. trial: nothing is kept anyway, only the refusals are told.
     """
     at = at or timezone.now()
-    return _Batch(check, by=by, at=at).keep_typed(changes, all_or_none=all_or_none, trial=trial)
+    return _Batch(check, by=by, at=at).keep_typed(
+        changes, taken_at=taken_at or at, all_or_none=all_or_none, trial=trial
+    )
 
 
 class _Batch:
@@ -116,11 +119,13 @@ class _Batch:
         return self._write()
 
     @transaction.atomic
-    def keep_typed(self, changes: Sequence[Mapping[str, Any]], *, all_or_none: bool, trial: bool) -> Result:
+    def keep_typed(
+        self, changes: Sequence[Mapping[str, Any]], *, taken_at: datetime.datetime, all_or_none: bool, trial: bool
+    ) -> Result:
         """As a page sends them: in order, each the last word on what it changes."""
         self._open()
-        now = self.at.isoformat()
-        raws = [{**change, "op": str(uuid.uuid4()), "taken_at": now} for change in changes]
+        taken = taken_at.isoformat()
+        raws = [{**change, "op": str(uuid.uuid4()), "taken_at": taken} for change in changes]
         read = self._read(raws, (*rules.KINDS, rules.CLEAR))
         self._load([operation for _index, operation in read])
         for index, operation in read:

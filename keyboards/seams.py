@@ -1,10 +1,12 @@
 """What the trade answers when the business asks: the gates of the route and the counter's question about the set."""
 
+from contextlib import suppress
+
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from keyboards.forms.compasses import CompassForm, PhotosForm
-from keyboards.models import Check, CheckKind
+from keyboards.models import Check, CheckKind, Photo
 from keyboards.progressing import keys_worked
 from keyboards.proving import why_not_proved
 from keyboards.workflow.compasses import compass_set
@@ -49,10 +51,19 @@ def keep_photos(job: Job, form: PhotosForm, *, by: Person) -> None:
             kept.append(photo_add(job=job, data=file.read(), by=by))
         except Refused as refusal:
             form.add_error("photos", f"{file.name[:60]}: {refusal}")
-            for photo in kept:  # their rows go with the log-in, their files would stay
-                photo.image.delete(save=False)
-                photo.small.delete(save=False)
+            _take_away(kept)
             raise
+        except OSError:
+            with suppress(OSError):  # the same fault may hold here too; the first one is told
+                _take_away(kept)
+            raise
+
+
+def _take_away(photos: list[Photo]) -> None:
+    """Their rows go with the log-in, their files would stay."""
+    for photo in photos:
+        photo.image.delete(save=False)
+        photo.small.delete(save=False)
 
 
 def open_check(job: Job) -> str:

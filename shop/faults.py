@@ -9,6 +9,8 @@ from collections.abc import Iterator
 from django.db import DatabaseError, InterfaceError, OperationalError
 from django.utils.translation import gettext as _
 
+from shop.files import StoreError
+
 _FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 _FULL_WORDS = ("database or disk is full", "no space left on device", "could not extend file")
 _CLOSED = {errno.EROFS, errno.EACCES, errno.EPERM}
@@ -26,6 +28,8 @@ def _causes(error: BaseException | None) -> Iterator[BaseException]:
 def fault_of(error: BaseException | None) -> str:
     """A sentence if the machine is at fault, else nothing. Looks through what was raised from what."""
     for cause in _causes(error):
+        if isinstance(cause, StoreError):
+            return str(cause)
         if isinstance(cause, OSError):
             if cause.errno in _FULL:
                 return no_room()

@@ -9,6 +9,7 @@ from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
 from shop import env
+from shop.files import kept_in
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 
@@ -140,7 +141,13 @@ STATICFILES_DIRS = [BASE_DIR / "static"]
 MEDIA_ROOT = DATA_DIR / "media"
 MEDIA_URL = "media/"  # nothing is served from here: photos go through views that check who asks
 STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "default": kept_in(
+        bucket=env.text("S3_BUCKET"),
+        endpoint=env.text("S3_ENDPOINT"),
+        region=env.text("S3_REGION", default="us-east-1"),
+        key=env.text("S3_KEY"),
+        secret=env.text("S3_SECRET"),
+    ),
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if DEBUG

@@ -1,7 +1,7 @@
 """HTML -> PDF: the only file that knows WeasyPrint.
 
 A document reads three kinds of address and nothing else: files of our static folder (fonts, style sheets; they are
-the base of every relative address), photos and other kept files as media:<path in the media folder>, and data:
+the base of every relative address), photos and other kept files as media:<their name>, and data:
 pictures made by the program itself. Any other address, or a file that is not there, stops the document with a
 PaperError: a report with a silently missing photo would be worse than none.
 """
@@ -16,6 +16,8 @@ from typing import Any
 from urllib.parse import unquote, urlsplit
 
 from django.conf import settings
+from django.core.exceptions import SuspiciousOperation
+from django.core.files.storage import default_storage
 from django.http import HttpResponse
 from django.template.loader import render_to_string
 from weasyprint import HTML, Attachment
@@ -40,29 +42,35 @@ def _static_folder() -> Path:
 
 
 class OurFiles(URLFetcher):
-    """Opens files of the static folder (file:) and of the media folder (media:), and small data: pictures."""
+    """Opens files of the static folder (file:), kept photos (media:) and small data: pictures."""
 
     def fetch(self, url: str, headers: Mapping[str, str] | None = None) -> URLFetcherResponse:
         """The file's contents, or an end to the rendering."""
         if url.startswith(_DATA):
             return super().fetch(url, headers)
         address = urlsplit(url)
-        if address.scheme == "file" and not address.netloc:
-            folder, path = _static_folder(), Path(unquote(address.path))
-        elif address.scheme == "media" and not address.netloc:
-            folder = Path(settings.MEDIA_ROOT).resolve()
-            path = folder / unquote(address.path)
-        else:
-            raise _RefusedError(f"A document may not read {url[:80]!r}.")
+        name = unquote(address.path)
         try:
-            found = path.resolve(strict=True)  # follows links and .. before the folder is compared
-            if not found.is_relative_to(folder):
-                raise _RefusedError(f"A document may not read {url[:80]!r}.")
-            contents = found.read_bytes()
+            if address.scheme == "file" and not address.netloc:
+                contents = _static_file(name)
+            elif address.scheme == "media" and not address.netloc:
+                with default_storage.open(name, "rb") as kept:
+                    contents = kept.read()
+            else:
+                raise SuspiciousOperation
+        except SuspiciousOperation:
+            raise _RefusedError(f"A document may not read {url[:80]!r}.") from None
         except (OSError, ValueError) as error:  # ValueError: a NUL byte in a path
             raise _RefusedError(f"A document cannot read {url[:80]!r}: {error}.") from error
-        kind = mimetypes.guess_type(found.name)[0] or "application/octet-stream"
+        kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
         return URLFetcherResponse(url, contents, headers={"Content-Type": kind})
+
+
+def _static_file(name: str) -> bytes:
+    path = Path(name).resolve(strict=True)  # follows links and .. before the folder is compared
+    if not path.is_relative_to(_static_folder()):
+        raise SuspiciousOperation
+    return path.read_bytes()
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 import datetime
 import shutil
 import sqlite3
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -10,6 +11,7 @@ from typing import Any, cast
 import django
 from django.conf import settings
 from django.contrib import messages
+from django.core.files.storage import default_storage
 from django.db import Error, connection, transaction
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect
@@ -37,6 +39,7 @@ class Health:
 
     database: bool
     room: bool
+    files: bool
     backup: bool
     letters: bool
 
@@ -46,7 +49,7 @@ class Health:
 
     @property
     def well(self) -> bool:
-        return self.at_work and self.backup and self.letters
+        return self.at_work and self.files and self.backup and self.letters
 
 
 def _writes() -> bool:
@@ -68,10 +71,16 @@ def free() -> int:
 
 
 def health_now(backups: State, *, at: datetime.datetime) -> Health:
-    """Asks the database twice, the disk once."""
+    """Asks the database twice, the disk and the store of files once."""
     database = _writes()
     late = database and Email.objects.filter(status__in=WAITING, created__lt=at - LETTER_WAITS).exists()
-    return Health(database=database, room=free() >= ROOM, backup=not backups.stale(at), letters=database and not late)
+    return Health(
+        database=database,
+        room=free() >= ROOM,
+        files=cast(Any, default_storage).answers(),
+        backup=not backups.stale(at),
+        letters=database and not late,
+    )
 
 
 @require_safe
@@ -85,6 +94,7 @@ def health(request: HttpRequest) -> HttpResponse:
         "version": VERSION,
         "database": now.database,
         "room": now.room,
+        "files": now.files,
         "backup": now.backup,
         "letters": now.letters,
     }
@@ -107,11 +117,18 @@ def program(request: PersonRequest) -> HttpResponse:
         "django": django.get_version(),
         "free": free(),
         "folder": settings.BACKUP_DIR,
-        "same_disk": Path(settings.BACKUP_DIR).stat().st_dev == Path(settings.DATA_DIR).stat().st_dev,
+        "files_in": cast(Any, default_storage).place,
+        "same_disk": _same_disk(),
         "waiting": Email.objects.filter(status__in=WAITING).count(),
         "given_up": Email.objects.filter(status=STATUS.failed).count(),
     }
     return page_or_part(request, "shop/office/program.html", context)
+
+
+def _same_disk() -> bool:
+    with suppress(FileNotFoundError):  # the other disk may just be away
+        return Path(settings.BACKUP_DIR).stat().st_dev == Path(settings.DATA_DIR).stat().st_dev
+    return False
 
 
 def _database() -> str:

@@ -25,12 +25,12 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import IO, Any
+from typing import IO, Any, cast
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.files.base import File
-from django.core.files.storage import Storage, default_storage
+from django.core.files.storage import default_storage
 from django.core.management import call_command
 from django.db import DatabaseError, connection, models, transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
@@ -39,6 +39,7 @@ from django.utils.translation import gettext as _
 
 from shop.about import VERSION
 from shop.faults import fault_of
+from shop.files import Folder
 from shop.workflow import rows
 from shop.workflow.refusal import Refused
 
@@ -262,7 +263,7 @@ def _write(file: IO[bytes], at: datetime.datetime) -> None:
                 texts = _told(rows.lines(connection, model), told, paths, named)
                 members[f"rows/{table}.jsonl"] = _put(archive, f"rows/{table}.jsonl", texts)
                 counted[table] = {"columns": rows.columns(model), "rows": told.rows, "sum": told.sum}
-        kept = sorted(_files(default_storage))
+        kept = _files()
         shown = time.monotonic()
         for number, name in enumerate(kept):
             try:
@@ -328,15 +329,9 @@ def _put(archive: zipfile.ZipFile, name: str, pieces: Iterable[bytes], *, how: i
     return {"sha256": digest.hexdigest(), "bytes": length}
 
 
-def _files(storage: Storage, under: str = "") -> Iterator[str]:
-    """Every file of a storage, wherever it keeps them."""
-    try:
-        folders, names = storage.listdir(under)
-    except FileNotFoundError:
-        return
-    yield from (f"{under}{name}" for name in names)
-    for folder in folders:
-        yield from _files(storage, f"{under}{folder}/")
+def _files() -> list[str]:
+    """Every photo and paper that is kept, wherever."""
+    return cast(Any, default_storage).names()
 
 
 # --- which to keep -------------------------------------------------------------------------------------------------
@@ -536,9 +531,11 @@ def _place_is_empty(manifest: dict[str, Any]) -> None:
             _("The database of this place is not empty. Restore into a new folder (DATA_DIR) or a new database.")
         )
     # What an earlier try left may stay: it is written over.
-    if any(f"media/{name}" not in manifest["members"] for name in _files(default_storage)):
+    if any(f"media/{name}" not in manifest["members"] for name in _files()):
         raise Refused(_("There are photos in this place already. Restore into a new folder (DATA_DIR)."))
-    needed = sum(member["bytes"] for member in manifest["members"].values())
+    # Photos go where they are kept: into a store they take no room here.
+    members, here = manifest["members"].items(), isinstance(default_storage, Folder)
+    needed = sum(member["bytes"] for name, member in members if here or name.startswith("rows/"))
     if shutil.disk_usage(settings.DATA_DIR).free < 2 * needed:
         raise Refused(
             _("There is not room enough here: it takes %(needed)d MB.") % {"needed": 1 + 2 * needed // 1_000_000}

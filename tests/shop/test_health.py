@@ -50,6 +50,7 @@ def test_all_is_well_when_it_writes_has_room_and_a_backup_of_today():
         "version": VERSION,
         "database": True,
         "room": True,
+        "files": True,
         "backup": True,
         "letters": True,
     }

@@ -407,7 +407,7 @@ def test_there_must_be_room_for_what_comes_back(archive, monkeypatch):
     manifest = verify(archive)
     with monkeypatch.context() as patch:
         patch.setattr(connection.introspection, "table_names", list)
-        patch.setattr(backups, "_files", lambda storage: iter(()))
+        patch.setattr(backups, "_files", list)
         patch.setattr(shutil, "disk_usage", lambda path: shutil._ntuple_diskusage(9, 9, 9))
         with pytest.raises(Refused, match="not room enough"):
             backups._place_is_empty(manifest)

@@ -1,14 +1,16 @@
 """What the trade answers when the business asks: the gates of the route and the counter's question about the set."""
 
+from collections.abc import Iterator
 from contextlib import suppress
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
+from keyboards.documents.handoff import readings_csv, readings_json
 from keyboards.forms.compasses import CompassForm, PhotosForm
 from keyboards.models import Check, CheckKind, Photo
 from keyboards.progressing import keys_worked
-from keyboards.proving import why_not_proved
+from keyboards.proving import proof_of, why_not_proved
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.opening import open_trade
 from keyboards.workflow.photos import photo_add
@@ -72,10 +74,40 @@ def open_check(job: Job) -> str:
     return reverse("check_run", args=[check.pk]) if check else ""
 
 
+def papers(job: Job) -> Iterator[tuple[str, str]]:
+    """The readings of a set as the hand-off report carries them."""
+    if Check.objects.filter(job=job).exists():
+        proof = proof_of(job)
+        yield f"{job.tag}-readings.csv", readings_csv(proof)
+        yield f"{job.tag}-readings.json", readings_json(proof)
+
+
+PARCEL = seams.ParcelPart(
+    owned={
+        "keyboards_assumptions": "job",
+        "keyboards_boughtpart": "job",
+        "keyboards_check": "job",
+        "keyboards_comeback": "job",
+        "keyboards_compass": "job",
+        "keyboards_decision": "job",
+        "keyboards_drawing": "job",
+        "keyboards_entry": "check_done__job",
+        "keyboards_keydone": "stage__job",
+        "keyboards_keyreading": "check_done__job",
+        "keyboards_photo": "job",
+        "keyboards_photoangle": "photo__job",
+    },
+    whole=frozenset({"keyboards_assumptions", "keyboards_finding"}),
+    needed=frozenset({"keyboards_gauge"}),
+    papers=papers,
+)
+
+
 def register() -> None:
     """Answers the shop's gates, adds the set to the counter's form, makes the trade's starting values."""
     seams.at_hand.append(open_check)
     seams.worked.append(keys_worked)
+    seams.parcels.append(PARCEL)
     seams.gates["arrival_check"] = arrival_check
     seams.gates["stripped_check"] = stripped_check
     seams.gates["final_check"] = final_check

@@ -101,6 +101,7 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "minutes_learned": _("took over the minutes that the bench has needed: %(codes)s"),
     "link_sent_again": _("sent a new link to %(estimate)s, version %(version)s"),
     "link_withdrawn": _("withdrew the link to %(estimate)s, version %(version)s"),
+    "parcel_made": _("made a parcel to take away: %(what_of)s"),
     "letter_tried_again": _("tried to send a letter again"),
     # checks, photos, lists of the bench
     "check_begun": _("began a check: %(kind)s"),

@@ -1,4 +1,4 @@
-"""Where the trade plugs into the business: the only five places, filled by keyboards/apps.py when the program starts.
+"""Where the trade plugs into the business: the only six places, filled by keyboards/apps.py when the program starts.
 
 gates     name of a gate (shop/core/route.py) -> a question about a job. It answers "" when the way is free, else
           a translated sentence that says what is missing.
@@ -7,9 +7,10 @@ intake    what the counter asks about the set itself when it is logged in: a for
 openings  functions that make the trade's starting values when a shop is opened.
 worked    asked how many keys of a stage were worked on, for the bill: None where nobody wrote it down.
 at_hand   asked when a technician scans a tag: the address where a set is being read just now, "" where it is not.
+parcels   which of the trade's tables go into a parcel with a set, and what of a set people can read there.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,11 +28,23 @@ class IntakePart:
     save: Callable[..., Any]
 
 
+@dataclass(frozen=True)
+class ParcelPart:
+    """owned: table -> the path from its rows to their job; whole: tables that go along whole (of a table in both, the
+    rows of no job); needed: tables whose rows go along where others name them. papers: (name, text) of each file."""
+
+    owned: Mapping[str, str]
+    whole: frozenset[str]
+    needed: frozenset[str]
+    papers: Callable[[Job], Iterable[tuple[str, str]]]
+
+
 gates: dict[str, Callable[[Job], str]] = {}
 intake: list[IntakePart] = []
 openings: list[Callable[[], None]] = []
 at_hand: list[Callable[[Job], str]] = []
 worked: list[Callable[[Stage], int | None]] = []
+parcels: list[ParcelPart] = []
 
 
 def why_closed(gate: str, job: Job) -> str:

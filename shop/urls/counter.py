@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from shop.views import clients, counter, counts, instruments, jobs, opening, people, workshop
+from shop.views import clients, counter, counts, instruments, jobs, opening, parcels, people, workshop
 
 _job = "jobs/<tag:number>/"
 _person = "office/people/<int:person_id>/"
@@ -12,9 +12,12 @@ urlpatterns = [
     path("counter/log-in/", counter.job_log_in, name="job_log_in"),
     path("counter/clients/<int:client_id>/", clients.client_edit, name="client_edit"),
     path("counter/instruments/<int:instrument_id>/", instruments.instrument_edit, name="instrument_edit"),
+    path("counter/clients/<int:client_id>/parcel/", parcels.client_parcel, name="client_parcel"),
+    path("counter/instruments/<int:instrument_id>/parcel/", parcels.instrument_parcel, name="instrument_parcel"),
     path("scan/<tag:number>/", jobs.job_scan, name="job_scan"),
     path(_job, jobs.job_detail, name="job_detail"),
     path(f"{_job}events/", jobs.job_events, name="job_events"),
+    path(f"{_job}parcel/", parcels.job_parcel, name="job_parcel"),
     path(f"{_job}edit/", jobs.job_edit, name="job_edit"),
     path(f"{_job}promise/", jobs.job_promise, name="job_promise"),
     path(f"{_job}count-in/", counts.job_count_in, name="job_count_in"),

@@ -163,6 +163,7 @@ def job_detail(request: PersonRequest, number: int) -> HttpResponse:
         "more_events": len(events) > _EVENTS,
         "may_promise": may(request.user, DESK, OWNER),
         "may_advise": may(request.user, TECHNICIAN),
+        "may_own": may(request.user, OWNER),
         "hold_form": HoldForm(),
     }
     return render(request, "shop/jobs/detail.html", context)

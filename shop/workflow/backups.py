@@ -52,11 +52,23 @@ STALE = datetime.timedelta(days=2)
 KEEP = (7, 5, 12)
 _NAME = re.compile(r"balance-rail-(\d{8}-\d{6})\.zip")
 _MANIFEST = "manifest.json"
-_MEMBER = re.compile(r"(?:rows/[a-z0-9_]+\.jsonl|media/.+)", re.DOTALL)
+_MEMBER = re.compile(r"(?:rows/[a-z0-9_]+\.jsonl|media/.+|README\.txt|read/.+)", re.DOTALL)
 _PIECE = 1 << 20
 # Text packs well, rows that repeat very well (the demonstration: 1 to 12); deflate itself ends at 1 to 1032.
 _SWELL, _SWELL_FROM = 300, 1 << 20
 _LONGEST_MANIFEST = _LONGEST_LINE = 64 << 20
+
+
+@dataclass(frozen=True)
+class Part:
+    """What goes into an archive that is not everything: its title, the lines of each table, files to read beside them.
+
+    Both are asked inside the snapshot. Of the media folder go the files that the lines name.
+    """
+
+    title: str
+    lines: Callable[[str, rows.Table], Iterable[str]]
+    beside: Callable[[], Iterable[tuple[str, Iterable[bytes]]]]
 
 
 class Busy(Refused):
@@ -221,19 +233,24 @@ def _make(folder: Path, at: datetime.datetime) -> tuple[Path, dict[str, Any]]:
     path = folder / f"balance-rail-{timezone.localtime(at, datetime.UTC):%Y%m%d-%H%M%S}.zip"
     if path.exists():
         raise Refused(_("There is a backup of this very second already: %(path)s") % {"path": path})
+    return path, archive_make(path, at)
+
+
+def archive_make(path: Path, at: datetime.datetime, part: Part | None = None) -> dict[str, Any]:
+    """Writes an archive aside, reads it back, and only then gives it its name. Returns its manifest."""
     aside = path.with_suffix(".partial")
     try:
         descriptor = os.open(aside, os.O_RDWR | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(descriptor, "w+b") as file:
-            _write(file, at)
+            _write(file, at, part)
             file.flush()
             os.fsync(file.fileno())
         manifest = verify(aside)
         aside.replace(path)
-        _sync(folder)
+        _sync(path.parent)
     finally:
         aside.unlink(missing_ok=True)
-    return path, manifest
+    return manifest
 
 
 def _sync(folder: Path) -> None:
@@ -245,7 +262,7 @@ def _sync(folder: Path) -> None:
         os.close(descriptor)
 
 
-def _write(file: IO[bytes], at: datetime.datetime) -> None:
+def _write(file: IO[bytes], at: datetime.datetime, part: Part | None) -> None:
     members: dict[str, dict[str, Any]] = {}
     counted: dict[str, dict[str, Any]] = {}
     named: set[str] = set()
@@ -260,10 +277,13 @@ def _write(file: IO[bytes], at: datetime.datetime) -> None:
                     for number, field in enumerate(model._meta.concrete_fields)
                     if isinstance(field, models.FileField)
                 ]
-                texts = _told(rows.lines(connection, model), told, paths, named)
+                found = part.lines(table, model) if part else rows.lines(connection, model)
+                texts = _told(found, told, paths, named)
                 members[f"rows/{table}.jsonl"] = _put(archive, f"rows/{table}.jsonl", texts)
                 counted[table] = {"columns": rows.columns(model), "rows": told.rows, "sum": told.sum}
-        kept = _files()
+            for name, pieces in part.beside() if part else ():
+                members[name] = _put(archive, name, pieces)
+        kept = sorted(named if part else _files())
         shown = time.monotonic()
         for number, name in enumerate(kept):
             try:
@@ -273,7 +293,7 @@ def _write(file: IO[bytes], at: datetime.datetime) -> None:
             with source:
                 piece = zipfile.ZIP_STORED if name.endswith((".jpg", ".jpeg", ".png", ".pdf")) else None
                 members[f"media/{name}"] = _put(archive, f"media/{name}", _pieces(source), how=piece)
-            if time.monotonic() - shown > 1:
+            if not part and time.monotonic() - shown > 1:
                 shown = time.monotonic()
                 _note(part=100 * number // len(kept))
         manifest = {
@@ -281,6 +301,7 @@ def _write(file: IO[bytes], at: datetime.datetime) -> None:
             "program": VERSION,
             "made_at": at.isoformat(),
             "database": connection.vendor,
+            "part": part.title if part else "",
             "migrations": done,
             "tables": counted,
             "members": members,
@@ -522,7 +543,8 @@ def restore(path: Path, *, say: Callable[[str], object] = lambda sentence: None)
 
 def _sizes(manifest: dict[str, Any]) -> dict[str, int]:
     told = manifest["tables"].values()
-    return {"rows": sum(table["rows"] for table in told), "files": len(manifest["members"]) - len(told)}
+    files = sum(name.startswith("media/") for name in manifest["members"])
+    return {"rows": sum(table["rows"] for table in told), "files": files}
 
 
 def _place_is_empty(manifest: dict[str, Any]) -> None:

@@ -11,7 +11,7 @@ import base64
 import datetime
 import hashlib
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from decimal import Decimal
@@ -97,11 +97,26 @@ def snapshot(connection: BaseDatabaseWrapper) -> Iterator[None]:
             yield
 
 
-def lines(connection: BaseDatabaseWrapper, model: Table) -> Iterator[str]:
-    """Every row of a table as a line, without its line end, sorted by its key."""
+def lines(
+    connection: BaseDatabaseWrapper,
+    model: Table,
+    *,
+    where: models.Q | None = None,
+    changes: Mapping[str, Callable[[Any], Any]] | None = None,
+) -> Iterator[str]:
+    """Every row of a table as a line, without its line end, sorted by its key.
+
+    where: which rows alone. changes: column (attname) -> what stands in its place.
+    """
     names = [field.attname for field in model._meta.concrete_fields]
-    rows = model._base_manager.using(connection.alias).order_by("pk").values_list(*names)
+    found = model._base_manager.using(connection.alias).order_by("pk")
+    rows = (found if where is None else found.filter(where)).values_list(*names)
+    edits = [(number, changes[name]) for number, name in enumerate(names) if changes and name in changes]
     for row in rows.iterator(chunk_size=_AT_ONCE):
+        if edits:
+            row = list(row)
+            for number, change in edits:
+                row[number] = change(row[number])
         yield json.dumps(row, default=_plain, ensure_ascii=False, sort_keys=True, separators=(",", ":"))
 
 

@@ -458,8 +458,8 @@ def test_a_failure_is_noted_leaves_nothing_and_is_over_with_the_next_good_one(wo
 def test_an_archive_that_does_not_read_back_is_not_kept(workshop, monkeypatch):
     write = backups._write
 
-    def then_flip(file, at):
-        write(file, at)
+    def then_flip(file, at, part):
+        write(file, at, part)
         file.seek(200)
         file.write(b"\xff\x00\xff")
 

@@ -25,3 +25,5 @@ class Command(BaseCommand):
         self.stdout.write(
             f"Restored what stood on {manifest['made_at'][:16].replace('T', ' ')} UTC. Everybody signs in again."
         )
+        if manifest.get("part"):
+            self.stdout.write("A parcel holds no passwords: set one with manage.py changepassword NAME.")

@@ -48,9 +48,12 @@ prepare: install
 	@$(BIN)/python manage.py migrate --verbosity 0 --skip-checks
 	@$(BIN)/python manage.py collectstatic --noinput --verbosity 0 --skip-checks
 
-update: ## the newest version: fetch it, back up, bring the tables up to date (then start the program again)
+# Half of it old and half new, a running program would answer nobody.
+update: install ## the newest version, while the program stands still: fetch it, back up, bring the tables up to date
+	@$(free_port) || { echo "The program is running on port $(PORT). Stop it first, then update." >&2; exit 1; }
 	@git pull --ff-only
 	@$(MAKE) prepare
+	@$(BIN)/python -c 'from shop.about import VERSION; print(f"This is version {VERSION} now. Start the program again: the Office says under Program what is new.")'
 
 backup: install ## a verified backup now (the last line is the archive)
 	@$(BIN)/python manage.py backup --skip-checks
@@ -60,15 +63,15 @@ backup: install ## a verified backup now (the last line is the archive)
 define serve
 $(BIN)/python manage.py letters --loop --skip-checks >/dev/null & letters=$$!; \
 $(BIN)/gunicorn shop.wsgi --preload --bind $(HOST):$(PORT) --workers $(WORKERS) --timeout 120 --log-level warning & server=$$!; \
-trap 'kill $$server $$letters $${backups:-} 2>/dev/null || true' EXIT INT TERM; \
+trap 'kill $$server $$letters $${backups:-} 2>/dev/null || true; wait' EXIT INT TERM; \
 wait $$server
 endef
 
+free_port = $(BIN)/python -c 'import socket, sys; s = socket.socket(); s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1); s.bind((sys.argv[1], int(sys.argv[2])))' \
+	  $(HOST) $(PORT) 2>/dev/null
 .PHONY: free-port
 free-port:
-	@$(BIN)/python -c 'import socket, sys; s = socket.socket(); s.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1); s.bind((sys.argv[1], int(sys.argv[2])))' \
-	  $(HOST) $(PORT) 2>/dev/null \
-	  || { echo "Port $(PORT) of $(HOST) is taken or not allowed. Choose another one: make $(firstword $(MAKECMDGOALS)) PORT=8010" >&2; exit 1; }
+	@$(free_port) || { echo "Port $(PORT) of $(HOST) is taken or not allowed. Choose another one: make $(firstword $(MAKECMDGOALS)) PORT=8010" >&2; exit 1; }
 
 test: check suite browser postgres ## everything that must hold before a change goes in
 

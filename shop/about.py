@@ -3,10 +3,23 @@
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
-VERSION = "0.2.0"
+VERSION = "0.3.0"
 
 # The newest first: version, what is new in sentences.
 NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
+    (
+        "0.3.0",
+        (
+            _("Sets counted whenever they go and come; what is missing is shouted until it is found."),
+            _("Steps added, held, handed over; keys that fail the final check go back to the stage at fault."),
+            _("Promises in danger and why, before the day."),
+            _("A technician reads a set's readings by a link that ends."),
+            _("Everything of a set, a piano, a client or the shop as one file that comes back row by row."),
+            _("Old spreadsheets of readings brought in."),
+            _("Photos and papers in an object store; several computers for one workshop."),
+            _("The first day in steps, nothing of it lost."),
+        ),
+    ),
     (
         "0.2.0",
         (

@@ -53,13 +53,13 @@ def listing(name: str, *, default: tuple[str, ...] = ()) -> list[str]:
 
 
 def folder(name: str, *, default: Path) -> Path:
-    """A folder, made if it is not there; a path that is a file stops the program."""
+    """A folder, made for its owner alone if it is not there; a path that is a file stops the program."""
     raw = os.environ.get(name, "").strip()
     path = Path(raw).expanduser().resolve() if raw else default.resolve()
     if path.exists() and not path.is_dir():
         raise ImproperlyConfigured(f"{name} must be a folder; {path} is a file.")
     try:
-        path.mkdir(parents=True, exist_ok=True)
+        path.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
         raise ImproperlyConfigured(f"{name}: the folder {path} cannot be made: {error}.") from None
     return path

@@ -1,14 +1,16 @@
 """What the trade answers when the business asks: the gates of the route and the counter's question about the set."""
 
+import datetime
 from collections.abc import Iterator
 from contextlib import suppress
 
+from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from keyboards.documents.handoff import readings_csv, readings_json
 from keyboards.forms.compasses import CompassForm, PhotosForm
-from keyboards.models import Check, CheckKind, Photo
+from keyboards.models import Check, CheckKind, Photo, Share
 from keyboards.progressing import keys_worked
 from keyboards.proving import proof_of, why_not_proved
 from keyboards.workflow.compasses import compass_set
@@ -82,6 +84,25 @@ def papers(job: Job) -> Iterator[tuple[str, str]]:
         yield f"{job.tag}-readings.json", readings_json(proof)
 
 
+def links_held(jobs: QuerySet[Job]) -> list[tuple[str, str, list[dict[str, str]]]]:
+    """Secret links to readings: for whom they were."""
+    rows = Share.objects.filter(job__in=jobs).select_related("job").order_by("created_at")
+    return [
+        (
+            "shared",
+            _("Links to readings"),
+            [{"set": row.job.tag, "whom": row.whom, "created": row.created_at.date().isoformat()} for row in rows],
+        )
+    ]
+
+
+def links_forget(jobs: QuerySet[Job], at: datetime.datetime) -> None:
+    """Ends the links and takes out for whom they were."""
+    rows = Share.objects.filter(job__in=jobs)
+    rows.filter(withdrawn_at__isnull=True).update(withdrawn_at=at)
+    rows.update(whom="")
+
+
 PARCEL = seams.ParcelPart(
     owned={
         "keyboards_assumptions": "job",
@@ -108,6 +129,7 @@ def register() -> None:
     seams.at_hand.append(open_check)
     seams.worked.append(keys_worked)
     seams.parcels.append(PARCEL)
+    seams.personal.append(seams.PersonalPart(links_held, links_forget))
     seams.gates["arrival_check"] = arrival_check
     seams.gates["stripped_check"] = stripped_check
     seams.gates["final_check"] = final_check

@@ -21,6 +21,8 @@ EVENT_WORDS: dict[str, str | Promise] = {
     # the counter
     "client_added": _("took down a new client"),
     "client_changed": _("changed the client: %(fields)s"),
+    "client_erased": _("erased a client, sets: %(sets)s%(until)s"),
+    "papers_erased": _("erased the papers that were kept of a client"),
     "instrument_changed": _("changed the instrument: %(fields)s"),
     "instrument_moved": _("logged the instrument in for another owner than before"),
     "job_logged_in": _("logged the set in, boxes: %(boxes)s"),
@@ -221,7 +223,11 @@ _SPECIAL: dict[tuple[str, str], Callable[[Any], str]] = {
     ("check_released", "failing"): lambda keys: str(keys) or gettext("none"),
     ("decision_recorded", "overruled"): lambda against: gettext(", against the advice") if against else "",
     ("assumptions_changed", "names"): lambda names: _list(names).replace("_", " "),
-    **{(f"check_{what}", "kind"): _check_kind for what in ("begun", "changed", "closed", "reopened", "discarded")},
+    **{
+        (f"check_{what}", "kind"): _check_kind
+        for what in ("begun", "brought", "changed", "closed", "reopened", "discarded")
+    },
+    ("client_erased", "until"): lambda day: gettext(", papers kept until %(day)s") % {"day": day} if day else "",
     ("estimate_accepted", "taken_down"): lambda by_us: gettext("took down a yes") if by_us else gettext("said yes"),
     ("estimate_declined", "taken_down"): lambda by_us: gettext("took down a no") if by_us else gettext("said no"),
 }

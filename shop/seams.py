@@ -1,4 +1,4 @@
-"""Where the trade plugs into the business: the only six places, filled by keyboards/apps.py when the program starts.
+"""Where the trade plugs into the business: the only seven places, filled by keyboards/apps.py when the program starts.
 
 gates     name of a gate (shop/core/route.py) -> a question about a job. It answers "" when the way is free, else
           a translated sentence that says what is missing.
@@ -7,14 +7,17 @@ intake    what the counter asks about the set itself when it is logged in: a for
 openings  functions that make the trade's starting values when a shop is opened.
 worked    asked how many keys of a stage were worked on, for the bill: None where nobody wrote it down.
 at_hand   asked when a technician scans a tag: the address where a set is being read just now, "" where it is not.
+personal  what the trade knows of the client of some sets, and how it forgets it.
 parcels   which of the trade's tables go into a parcel with a set, and what of a set people can read there.
 """
 
+import datetime
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from django import forms
+from django.db.models import QuerySet
 
 from shop.models import Job, Stage
 
@@ -39,12 +42,21 @@ class ParcelPart:
     papers: Callable[[Job], Iterable[tuple[str, str]]]
 
 
+@dataclass(frozen=True)
+class PersonalPart:
+    """held: (slug, title, rows of column -> text) of what is known of the client of the sets. forget: takes it out."""
+
+    held: Callable[[QuerySet[Job]], Iterable[tuple[str, str, list[dict[str, str]]]]]
+    forget: Callable[[QuerySet[Job], datetime.datetime], None]
+
+
 gates: dict[str, Callable[[Job], str]] = {}
 intake: list[IntakePart] = []
 openings: list[Callable[[], None]] = []
 at_hand: list[Callable[[Job], str]] = []
 worked: list[Callable[[Stage], int | None]] = []
 parcels: list[ParcelPart] = []
+personal: list[PersonalPart] = []
 
 
 def why_closed(gate: str, job: Job) -> str:

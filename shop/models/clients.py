@@ -36,6 +36,10 @@ class Client(models.Model):
     address = models.TextField(_("address"), max_length=500, blank=True)
     note = models.TextField(_("note"), max_length=2000, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
+    erased_at = models.DateTimeField(null=True, editable=False)
+    papers_until = models.DateField(
+        null=True, editable=False, help_text="Of an erased client: how long bills and agreed estimates are kept."
+    )
     find = models.CharField(max_length=400, editable=False, db_index=True)
 
     objects = ClientQuerySet.as_manager()

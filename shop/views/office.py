@@ -19,6 +19,7 @@ from shop.views.bills import owed_by, sums
 from shop.workflow import promises
 from shop.workflow.backups import state
 from shop.workflow.letters import WAITING
+from shop.workflow.privacy import papers_due
 
 # Sets that went home longer ago than this are no longer asked for a bill: they may be from before bills were kept here.
 BILL_DAYS = 90
@@ -126,6 +127,7 @@ def office(request: PersonRequest) -> HttpResponse:
         "owed_sums": sums(owed),
         "overdue": [row for row in owed if row.late],
         "backup_due": state().stale(now),
+        "papers_due": list(papers_due(today)),
         # A set leaves the stage by itself once its check is closed: one still there was found worse than agreed.
         "found_worse": list(
             Job.objects.on_the_rack()

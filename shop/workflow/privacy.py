@@ -10,6 +10,7 @@ reasons are shown, and cannot be taken out.
 import datetime
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from typing import Any
 
 from django.core.files.storage import default_storage
@@ -50,6 +51,11 @@ class Section:
     slug: str
     title: str
     rows: Sequence[dict[str, str]]
+
+    @property
+    def told(self) -> list[list[tuple[str, str]]]:
+        """What stands in each row, for people: columns that hold nothing left out."""
+        return [[(name.replace("_", " "), text) for name, text in row.items() if text] for row in self.rows]
 
 
 def personal_data(client: Client) -> list[Section]:
@@ -164,6 +170,8 @@ def _text(value: Any) -> str:
             return timezone.localtime(value).isoformat(timespec="minutes")
         case datetime.date():
             return value.isoformat()
+        case Decimal():
+            return f"{value.normalize():f}"
     return str(value)
 
 

@@ -26,6 +26,7 @@ OPEN = {
     "shared_pdf",
     "home",
     "shop_open",
+    "shop_owner",
     "sign_in",
     "sign_out",
 }

@@ -59,55 +59,22 @@ class _CurrencyForm(forms.ModelForm):
 
 
 class WorkshopOpeningForm(_CurrencyForm):
-    """What must be known on the first day; all of it may be changed later."""
+    """Who the shop is, on the first day."""
 
     class Meta:
         model = Workshop
-        fields = [
-            "name",
-            "address",
-            "phone",
-            "email",
-            "currency",
-            "paper",
-            "hourly_rate",
-            "tax_name",
-            "tax_rate",
-        ]
+        fields = ["name", "address", "phone", "email", "currency", "paper"]
         widgets = {
             "address": forms.Textarea(attrs={"rows": 3}),
         }
-        field_classes = {"hourly_rate": PlainDecimalField, "tax_rate": PlainDecimalField}
 
 
-class WorkshopForm(_CurrencyForm):
-    """Letterhead, money, terms, bench hours."""
-
-    holiday_list = forms.CharField(
-        label=gettext_lazy("Closed on"),
-        max_length=8000,
-        required=False,
-        widget=forms.Textarea(attrs={"rows": 4}),
-        help_text=gettext_lazy("A day a line, such as 2026-12-24. Promised dates leave these days out."),
-    )
-
-    logo_file = forms.FileField(
-        label=gettext_lazy("Logo on paper"),
-        required=False,
-        widget=forms.FileInput(attrs={"accept": "image/png,image/jpeg"}),
-        help_text=gettext_lazy("PNG or JPEG, at most 5 MB. It stands beside the name on estimates, bills and reports."),
-    )
-    logo_off = forms.BooleanField(label=gettext_lazy("Take the logo off"), required=False)
+class MoneyForm(forms.ModelForm):
+    """What work costs, and the terms it is offered and billed under."""
 
     class Meta:
         model = Workshop
         fields = [
-            "name",
-            "address",
-            "phone",
-            "email",
-            "paper",
-            "currency",
             "hourly_rate",
             "tax_name",
             "tax_rate",
@@ -118,22 +85,35 @@ class WorkshopForm(_CurrencyForm):
             "trade_discount",
             "guarantee_months",
             "payment",
-            "terms",
-            "trade_terms",
-            "bill_terms",
-            "receipt_terms",
-            "care",
-            "benches",
         ]
         widgets = {
-            **{name: forms.Textarea(attrs={"rows": 3}) for name in ("address", "payment", "receipt_terms")},
-            **{name: forms.Textarea(attrs={"rows": 5}) for name in ("terms", "trade_terms", "bill_terms", "care")},
-            **{
-                name: WholeInput()
-                for name in ("estimate_days", "reminder_days", "bill_days", "guarantee_months", "benches")
-            },
+            "payment": forms.Textarea(attrs={"rows": 3}),
+            **{name: WholeInput() for name in ("estimate_days", "reminder_days", "bill_days", "guarantee_months")},
         }
         field_classes = dict.fromkeys(("hourly_rate", "tax_rate", "deposit_rate", "trade_discount"), PlainDecimalField)
+
+    def clean_reminder_days(self) -> int:
+        days = self.cleaned_data["reminder_days"]
+        if not 1 <= days <= 365:
+            raise ValidationError(_("Enter 1 to 365 days."))
+        return days
+
+
+class HoursForm(forms.ModelForm):
+    """When there is work at the benches."""
+
+    holiday_list = forms.CharField(
+        label=gettext_lazy("Closed on"),
+        max_length=8000,
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 4}),
+        help_text=gettext_lazy("A day a line, such as 2026-12-24. Promised dates leave these days out."),
+    )
+
+    class Meta:
+        model = Workshop
+        fields = ["benches"]
+        widgets = {"benches": WholeInput()}
 
     def __init__(self, *args: Any, **kwargs: Any):
         super().__init__(*args, **kwargs)
@@ -154,17 +134,6 @@ class WorkshopForm(_CurrencyForm):
     def day_fields(self) -> list[Any]:
         """The seven fields of the week, Monday first."""
         return [self[f"hours_{day}"] for day in WEEKDAYS]
-
-    def clean_logo_file(self) -> bytes | None:
-        """The picture, decoded and written anew as PNG: nothing of the upload but its pixels is kept."""
-        upload = self.cleaned_data["logo_file"]
-        return logo_png(upload) if upload else None
-
-    def clean_reminder_days(self) -> int:
-        days = self.cleaned_data["reminder_days"]
-        if not 1 <= days <= 365:
-            raise ValidationError(_("Enter 1 to 365 days."))
-        return days
 
     def clean_benches(self) -> int:
         benches = self.cleaned_data["benches"]
@@ -194,3 +163,39 @@ class WorkshopForm(_CurrencyForm):
         if "holiday_list" in data:
             self.instance.holidays = data["holiday_list"]
         return data
+
+
+class WorkshopForm(HoursForm, MoneyForm, _CurrencyForm):
+    """All of it: letterhead, money, terms, bench hours."""
+
+    logo_file = forms.FileField(
+        label=gettext_lazy("Logo on paper"),
+        required=False,
+        widget=forms.FileInput(attrs={"accept": "image/png,image/jpeg"}),
+        help_text=gettext_lazy("PNG or JPEG, at most 5 MB. It stands beside the name on estimates, bills and reports."),
+    )
+    logo_off = forms.BooleanField(label=gettext_lazy("Take the logo off"), required=False)
+
+    class Meta:
+        model = Workshop
+        words = ("terms", "trade_terms", "bill_terms", "care")
+        fields = [
+            *WorkshopOpeningForm.Meta.fields,
+            *MoneyForm.Meta.fields,
+            *HoursForm.Meta.fields,
+            "receipt_terms",
+            *words,
+        ]
+        widgets = {
+            **WorkshopOpeningForm.Meta.widgets,
+            **MoneyForm.Meta.widgets,
+            **HoursForm.Meta.widgets,
+            "receipt_terms": forms.Textarea(attrs={"rows": 3}),
+            **{name: forms.Textarea(attrs={"rows": 5}) for name in words},
+        }
+        field_classes = MoneyForm.Meta.field_classes
+
+    def clean_logo_file(self) -> bytes | None:
+        """The picture, decoded and written anew as PNG: nothing of the upload but its pixels is kept."""
+        upload = self.cleaned_data["logo_file"]
+        return logo_png(upload) if upload else None

@@ -125,6 +125,8 @@ class Workshop(models.Model):
     hours = models.JSONField(_("bench hours, Monday to Sunday"), default=_working_hours)
     holidays = models.JSONField(_("closed on"), default=list, blank=True)
     promise_spread = models.FloatField(_("spread of hours"), default=0.35)
+    # The step of the first day that comes next; empty once it is over.
+    opening = models.CharField(max_length=12, blank=True, default="", editable=False)
     promise_bias = models.FloatField(_("hours run over by"), default=0.10)
 
     class Meta:

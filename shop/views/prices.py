@@ -21,7 +21,7 @@ from shop.workflow.prices import FIELDS, price_change, price_drop, prices_import
 from shop.workflow.refusal import Refused
 
 
-def _priced() -> list[tuple[Operation, Decimal]]:
+def priced() -> list[tuple[Operation, Decimal]]:
     """Every operation as of today with what it comes to."""
     workshop = Workshop.ours()
     return [(row, price_of(row, workshop)) for row in Operation.objects.as_of(timezone.localdate())]
@@ -43,7 +43,7 @@ def _later(operation: Operation, workshop: Workshop) -> list[tuple[Operation, De
 def price_list(request: PersonRequest) -> HttpResponse:
     """All kinds of work by the stage they are done at, each with the price it comes to."""
     workshop = Workshop.ours()
-    rows = [(operation, price, _later(operation, workshop)) for operation, price in _priced()]
+    rows = [(operation, price, _later(operation, workshop)) for operation, price in priced()]
     retired = [row for row in rows if row[0].retired_at]
     stages = []
     for slug in sorted(STAGE_TITLES, key=lambda slug: route.KINDS[slug].order):
@@ -137,7 +137,7 @@ def price_csv(request: PersonRequest) -> HttpResponse:
     """The whole list for a spreadsheet."""
     # The mark tells spreadsheets that the text is UTF-8; the way back in takes it off.
     workshop = Workshop.ours()
-    rows = [line for row in _priced() for line in (row, *_later(row[0], workshop))]
+    rows = [line for row in priced() for line in (row, *_later(row[0], workshop))]
     response = HttpResponse("\ufeff" + price_list_csv(rows), content_type="text/csv; charset=utf-8")
     name = f"prices-{timezone.localdate():%Y-%m-%d}.csv"
     response["Content-Disposition"] = f'attachment; filename="{name}"'

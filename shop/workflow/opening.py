@@ -85,6 +85,17 @@ def is_open() -> bool:
     return Person.objects.exists()
 
 
+# What the owner is led through once the shop is open, in this order. Each may be left as it is.
+STEPS = ("hours", "money", "prices", "people")
+
+
+def step_done(step: str) -> str:
+    """The step after this one, "" after the last; the first day goes on from there, never back."""
+    following = (*STEPS, "")[STEPS.index(step) + 1]
+    Workshop.objects.filter(opening=step).update(opening=following)
+    return following
+
+
 @transaction.atomic
 def first_day(*, workshop: dict[str, object], owner: Person, password: str) -> Person:
     """Opens the shop and makes its owner, once: Refused as soon as anybody works here.
@@ -96,7 +107,7 @@ def first_day(*, workshop: dict[str, object], owner: Person, password: str) -> P
     Workshop.objects.select_for_update().get(pk=row.pk)
     if is_open():
         raise Refused(_("This workshop is open already."))
-    open_shop(**workshop)
+    open_shop(**workshop, opening=STEPS[0])
     owner.role = Role.OWNER
     owner.set_password(password)
     owner.save()

@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("shop", "0007_counts_and_hands"),
+        ("shop", "0008_clients_erased"),
     ]
 
     operations = [

@@ -4,7 +4,7 @@ Counted by the database, so that a thousand sets take as many queries as ten. Fo
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from django.db.models import Avg, Count, F, Q, Sum
@@ -219,7 +219,7 @@ def play_before_and_after() -> dict[str, list[float]]:
     return out
 
 
-def pictures(units: str) -> Mapping[str, str]:
+def pictures(found: Sequence[FoundIn], units: str) -> Mapping[str, str]:
     """The drawings of the page, by name; one that has nothing to show is left out."""
     scale = 25.4 if units == "in" else 1.0
     held = advising.assumptions_of(None).assumed
@@ -241,7 +241,7 @@ def pictures(units: str) -> Mapping[str, str]:
                 decimals=3 if units == "in" else 2,
                 description=ngettext("%(count)d set", "%(count)d sets", len(values)) % {"count": len(values)},
             )
-    rows = [Bar(f"{row.title} ({row.sets})", row.shares[2] + row.shares[3]) for row in found_in()]
+    rows = [Bar(f"{row.title} ({row.sets})", row.shares[2] + row.shares[3]) for row in found]
     if rows:
         out["found"] = bars(
             rows,

@@ -60,7 +60,7 @@ def find(text: str) -> Found:
     if not words:
         return Found(rows, rows.count(), words, asked, number)
     lots = [(search_key(f"{lot.code}|{lot.material}"), lot.pk) for lot in Lot.objects.select_related("material")]
-    whole = _whole(text, number)
+    whole = _whole(text, words, number)
     every = _all(_about(word, lots) for word in words)
     hits = rows.filter(every | whole)
     if count := hits.count():
@@ -117,10 +117,11 @@ def _about_key(key: str, lots: Sequence[tuple[str, int]]) -> Q:
     return q
 
 
-def _whole(text: str, number: int | None) -> Q:
+def _whole(text: str, words: Sequence[Word], number: int | None) -> Q:
     """The whole text without its spaces, for names and serial numbers written in groups; and a number on paper."""
-    together = search_key(text)
-    q = Q(instrument__find__contains=together) | Q(client__find__contains=together)
+    together, q = search_key(text), Q()
+    if together != words[0].key:  # a word alone is looked for as a word already
+        q |= Q(instrument__find__contains=together) | Q(client__find__contains=together)
     if number:
         q |= Q(number=number)
     if (estimate := _number(text, tags.parse_estimate_number)) and not text.strip().isdigit():

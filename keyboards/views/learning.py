@@ -17,16 +17,17 @@ def learning(request: PersonRequest) -> HttpResponse:
     """What was found, what was overruled, what the work did, what came back."""
     by_work, by_lot, by_person = lessons.came_back()
     decisions, against = lessons.overruled()
+    found = lessons.found_in()
     context = {
         "by_work": by_work,
         "by_lot": by_lot,
         "by_person": by_person,
         "chances": lessons.chances(),
-        "found": lessons.found_in(),
+        "found": found,
         "fewest": lessons.FEWEST,
         "decisions": decisions,
         "against": against,
-        "pictures": lessons.pictures(request.user.units),
+        "pictures": lessons.pictures(found, request.user.units),
     }
     return render(request, "keyboards/learning/learning.html", context)
 

@@ -7,7 +7,8 @@ from typing import Any
 
 from django.core.validators import MinValueValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, OuterRef, Q, Subquery, Sum, Value
+from django.db.models.functions import Coalesce
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
@@ -49,6 +50,7 @@ class Payment(models.Model):
 
     class Meta:
         ordering = ["received_on", "number"]
+        indexes = [models.Index(fields=["job", "amount"], name="payment_job_amount")]
         constraints = [
             models.CheckConstraint(
                 condition=Q(kind__in=("deposit", "payment"), amount__gt=0)
@@ -80,6 +82,16 @@ class BillQuerySet(models.QuerySet):
     def live(self):
         """Bills that count: issued and not cancelled by a credit note."""
         return self.issued().filter(kind=BillKind.BILL, credit__isnull=True)
+
+    def unsettled(self):
+        """Live bills that are not paid, or paid too much: the few that lists of what is owed have to read.
+
+        The database compares its own sums, on SQLite binary ones, so a paid bill may be among them; none that is owed
+        on is missing.
+        """
+        paid = Payment.objects.filter(job=OuterRef("job")).order_by().values("job").annotate(sum=Sum("amount"))
+        paid_or_none = Coalesce(Subquery(paid.values("sum")), Value(Decimal(0)), output_field=models.DecimalField())
+        return self.live().alias(paid=paid_or_none).exclude(gross=F("paid"))
 
     def with_payments(self):
         """With what a row of a list shows: two queries however many rows."""
@@ -117,6 +129,7 @@ class Bill(models.Model):
 
     class Meta:
         ordering = ["-created_at", "-id"]
+        indexes = [models.Index(fields=["-issued_at"], name="bill_issued_at")]
         constraints = [
             models.UniqueConstraint(fields=["kind", "number"], name="bill_number_once"),
             models.UniqueConstraint(fields=["job"], condition=Q(issued_at__isnull=True), name="bill_one_draft_a_job"),

@@ -387,6 +387,7 @@ class Answer(models.Model):
 
     class Meta:
         ordering = ["at", "id"]
+        indexes = [models.Index(fields=["kind", "at"], name="answer_kind_at")]
         constraints = [
             models.UniqueConstraint(
                 fields=["estimate"], condition=Q(kind__in=("yes", "no")), name="answer_once_a_version"

@@ -24,6 +24,10 @@ class JobQuerySet(models.QuerySet):
     def gone_home(self):
         return self.filter(left_at__isnull=False)
 
+    def home_lately(self, count: int):
+        """The sets that went home last: what a shop does now is learned from these, however long it has been open."""
+        return self.gone_home().order_by("-left_at", "-pk")[:count]
+
     def for_lists(self):
         """Jobs with all that a row of a list shows, in three queries however many rows."""
         return self.select_related("client", "instrument").prefetch_related("stages__handed_to")

@@ -57,14 +57,14 @@ def sums(rows: list[Owed]) -> dict[str, Decimal]:
 def bill_list(request: PersonRequest) -> HttpResponse:
     """What is owed by whom, overdue first; with ?show=all every bill and credit note, the newest first."""
     today = timezone.localdate()
-    live = list(Bill.objects.live().with_payments())
-    owed = owed_by(live, today)
+    unsettled = list(Bill.objects.unsettled().with_payments())
+    owed = owed_by(unsettled, today)
     context: dict[str, Any] = {
         "today": today,
         "owed": owed,
         "sums": sums(owed),
         "late_sums": sums([row for row in owed if row.late]),
-        "too_much": [(bill, -bill.owed) for bill in live if bill.owed < 0],
+        "too_much": [(bill, -bill.owed) for bill in unsettled if bill.owed < 0],
         "drafts": Bill.objects.filter(issued_at__isnull=True).select_related("job__client"),
         "owner": may(request.user, OWNER),
         "all": request.GET.get("show") == "all",

@@ -1,6 +1,7 @@
 """The shelf: materials and their lots; a bad lot shows every set that has it."""
 
 from django.contrib import messages
+from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -14,6 +15,8 @@ from shop.forms.stages import ReasonForm
 from shop.models import Job, Lot, Material
 from shop.workflow import materials
 from shop.workflow.refusal import Refused
+
+_SETS_A_PAGE = 50
 
 
 @require_safe
@@ -74,8 +77,9 @@ def lot_add(request: PersonRequest, material_id: int) -> HttpResponse:
 
 def _lot_page(request: PersonRequest, lot: Lot, form: ReasonForm) -> HttpResponse:
     jobs = Job.objects.for_lists().filter(uses__lot=lot).distinct()
-    rows = rack.rows(jobs, timezone.now())
-    return render(request, "shop/materials/lot.html", {"lot": lot, "rows": rows, "form": form})
+    page = Paginator(jobs, _SETS_A_PAGE).get_page(request.GET.get("page"))
+    rows = rack.rows(page, timezone.now())
+    return render(request, "shop/materials/lot.html", {"lot": lot, "page": page, "rows": rows, "form": form})
 
 
 @require_safe

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -46,11 +46,11 @@ def to_bill(today: datetime.date) -> JobQuerySet:
     since = timezone.make_aware(
         datetime.datetime.combine(today - datetime.timedelta(days=BILL_DAYS), datetime.time.min)
     )
-    billed = Bill.objects.filter(kind="bill", credit__isnull=True).values("job")
+    agreed = Exists(Estimate.objects.filter(job=OuterRef("pk"), state=EstimateState.ACCEPTED))
+    billed = Exists(Bill.objects.filter(job=OuterRef("pk"), kind="bill", credit__isnull=True))
     return (
         Job.objects.filter(Q(left_at__isnull=True, stage__in=("pack", "leave", "")) | Q(left_at__gte=since))
-        .filter(estimates__state=EstimateState.ACCEPTED)
-        .exclude(pk__in=billed)
+        .filter(agreed, ~billed)
         .select_related("client", "instrument")
         .order_by("left_at", "number")
     )
@@ -101,12 +101,11 @@ def office(request: PersonRequest) -> HttpResponse:
         .order_by("at")
     )
     jobs = Job.objects.on_the_rack().select_related("client", "instrument")
-    written = set(Estimate.objects.values_list("job_id", flat=True))
     agreed, agreed_sums = _agreed(today)
     deposits = estimates.with_lines().filter(
         state=EstimateState.ACCEPTED, deposit_paid_at__isnull=True, job__left_at__isnull=True
     )
-    owed = owed_by(list(Bill.objects.live().with_payments()), today)
+    owed = owed_by(list(Bill.objects.unsettled().with_payments()), today)
     fears = promises.fears(at=now)
     context = {
         "today": today,
@@ -116,7 +115,7 @@ def office(request: PersonRequest) -> HttpResponse:
         "to_revise": [row.estimate for row in waiting if row.left < 0],
         "drafts": list(estimates.drafts()),
         "questions": list(questions),
-        "to_price": [job for job in jobs.filter(stage="estimate") if job.pk not in written],
+        "to_price": list(jobs.filter(stage="estimate", estimates__isnull=True)),
         "late": [(job, (today - job.promised_on).days) for job in jobs.filter(promised_on__lt=today)],
         "deposits": [(row, row.agreed) for row in deposits if row.waits_for_deposit],
         "agreed": agreed,

@@ -22,6 +22,8 @@ from shop.workflow.refusal import Refused
 _WAIT_SD = 0.5
 # Days before its promise from which a set that nobody can reckon with is a worry. Common practice, an estimate.
 _NEAR = 5
+# The shop's habits are those of the sets that went home last: so many. Older ones tell of another shop.
+_LATELY = 200
 
 
 def _closed(workshop: Workshop) -> list[datetime.date]:
@@ -301,10 +303,9 @@ class OnTime:
 
 
 def on_time(*, since: datetime.datetime | None = None) -> OnTime:
-    """Promises kept: the day a set was packed against the day it was promised for."""
-    packed = Stage.objects.filter(
-        kind="pack", state=route.DONE, job__left_at__isnull=False, job__promised_on__isnull=False
-    )
+    """Promises kept by the sets that went home last: the day each was packed against the day it was promised for."""
+    lately = Job.objects.filter(promised_on__isnull=False).home_lately(_LATELY)
+    packed = Stage.objects.filter(kind="pack", state=route.DONE, job__in=lately.values("pk"))
     if since is not None:
         packed = packed.filter(finished_at__gte=since)
     delays = [
@@ -316,12 +317,12 @@ def on_time(*, since: datetime.datetime | None = None) -> OnTime:
 
 
 def own_habits() -> promise.Habits | None:
-    """The shop's own spread and bias, from the stages of sets that went home; None below ten such sets.
+    """The shop's own spread and bias, from the stages of the sets that went home last; None below ten such sets.
 
     A stage counts where minutes were both expected and booked.
     """
     rows = list(
-        Stage.objects.filter(state=route.DONE, job__left_at__isnull=False, minutes__gt=0)
+        Stage.objects.filter(state=route.DONE, job__in=Job.objects.home_lately(_LATELY).values("pk"), minutes__gt=0)
         .annotate(booked=Sum("spells__minutes"))
         .filter(booked__gt=0)
         .values_list("minutes", "booked", "job")

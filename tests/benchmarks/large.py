@@ -2,22 +2,46 @@
 
 import datetime
 import random
+import uuid
 from collections.abc import Iterable, Iterator
 from itertools import islice
 from typing import Any
 
-from django.db import models, transaction
+from django.db import connection, models, transaction
 from django.utils import timezone
+from post_office.models import STATUS, Email
 
 from keyboards.models import Check, Compass, KeyReading, Photo
-from shop.models import STAGE_TITLES, Client, Instrument, Job, Person, Role, Stage, search_key
+from shop.models import (
+    STAGE_TITLES,
+    Answer,
+    Bill,
+    Client,
+    Estimate,
+    Event,
+    Instrument,
+    Job,
+    Line,
+    Lot,
+    Material,
+    Option,
+    Payment,
+    Person,
+    Role,
+    Spell,
+    Stage,
+    Use,
+    search_key,
+)
 
 _SYLLABLES = ("ba", "cor", "dra", "el", "fen", "gul", "hol", "ist", "jor", "kal", "len", "mar", "nor", "oth", "pel")
 _SYLLABLES += ("quin", "ros", "sten", "tor", "ull", "vance", "wyn")
 _STREETS = ["Hall", "School", "Chapel", "House"]
 ROUTE = ("count_in", "arrival_check", "estimate", "answer", "strip", "cloth", "final_check", "pack", "leave")
-READ = ("balance_mortise_width", "front_mortise_width", "balance_pin", "front_pin", "side_play")
-READ += ("button_length", "button_width", "button_height", "slot_length", "skew")
+# The smallest of each in um and mdeg; each key has up to 0.4 more.
+READ = {"balance_mortise_width": 5400, "front_mortise_width": 5400, "balance_pin": 3700, "front_pin": 3700}
+READ |= {"side_play": 100, "button_length": 20_000, "button_width": 9000, "button_height": 8000}
+READ |= {"slot_length": 6000, "skew": -200}
 
 
 def _name(chance: random.Random) -> str:
@@ -31,11 +55,12 @@ def _in_bulk(model: type[models.Model], rows: Iterable[Any], size: int = 5000) -
 
 
 @transaction.atomic
-def fill(jobs: int, *, keys: int = 0, photos: int = 0, seed: int = 7) -> Person:
+def fill(jobs: int, *, keys: int = 0, photos: int = 0, papers: bool = False, seed: int = 7) -> Person:
     """Adds so many sets to the database, two a piano and three a client or so; returns the owner who received them.
 
     keys: readings of so many keys in one closed check a set, ten quantities a key. photos: rows without files.
-    Sets but the newest 40 have gone home.
+    papers: an estimate a set, a yes, a paid bill, a letter, ten events, booked hours and a used lot where it went home;
+    the newest five bills are open. Sets but the newest 40 have gone home.
     """
     chance = random.Random(seed)
     now = timezone.now()
@@ -89,6 +114,7 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, seed: int = 7) -> Person:
             for job in made
         ]
         _in_bulk(Check, checks)
+        patterns = checks[:20]
         _in_bulk(
             KeyReading,
             (
@@ -96,12 +122,15 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, seed: int = 7) -> Person:
                     check_done=check,
                     key=key,
                     grade=int(check.job.grades[key - 1]),
-                    **{quantity: 500 + chance.randint(0, 400) for quantity in READ},
+                    **{quantity: least + chance.randint(0, 400) for quantity, least in READ.items()},
                 )
-                for check in checks
+                for check in patterns
                 for key in range(1, keys + 1)
             ),
         )
+        _copy_readings(patterns, checks[20:])
+    if papers:
+        _papers(made, owner, chance, now)
     if photos:
         _in_bulk(
             Photo,
@@ -115,6 +144,117 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, seed: int = 7) -> Person:
     return owner
 
 
+def _copy_readings(patterns: list[Check], checks: list[Check]) -> None:
+    """The readings of the patterns for all other checks, within the database: a million rows would take minutes."""
+    if not checks:
+        return
+    names = [field.column for field in KeyReading._meta.fields if field.column not in ("id", "check_id")]
+    columns, copied = ", ".join(names), ", ".join(f"pattern.{name}" for name in names)
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"INSERT INTO keyboards_keyreading (check_id, {columns}) SELECT one.id, {copied} FROM keyboards_check one"
+            " JOIN keyboards_keyreading pattern ON pattern.check_id = %s + one.id %% %s WHERE one.id BETWEEN %s AND %s",
+            [patterns[0].pk, len(patterns), checks[0].pk, checks[-1].pk],
+        )
+
+
+def _papers(made: list[Job], owner: Person, chance: random.Random, now: datetime.datetime) -> None:
+    """What is written about sets: those that wait for the answer have an estimate with the client, later ones a yes."""
+    day = datetime.timedelta(days=1)
+    estimates, options, lines, answers, bills, payments = [], [], [], [], [], []
+    for job in (job for job in made if job.stage not in ("arrival_check", "estimate")):
+        sent = job.received_at + day / 4
+        estimates.append(
+            Estimate(
+                number=job.number,
+                job=job,
+                state="sent" if job.stage == "answer" else "accepted",
+                currency="EUR",
+                tax_name="VAT",
+                tax_rate=20,
+                deposit_rate=30,
+                valid_until=(sent + 60 * day).date(),
+                working_days=20,
+                created_at=sent,
+                created_by=owner,
+                sent_at=sent,
+                sent_to=job.client.email,
+                deposit_paid_at=sent + day,
+            )
+        )
+        options += [Option(estimate=estimates[-1], letter=letter, title=f"Option {letter}") for letter in "AB"]
+        for option in options[-2:]:
+            lines += [
+                Line(
+                    estimate=estimates[-1],
+                    option=option,
+                    title=title,
+                    quantity=88,
+                    unit_price=chance.randint(1, 9),
+                    minutes=3,
+                    stage=stage,
+                    position=place,
+                )
+                for place, (title, stage) in enumerate((("Strip", "strip"), ("New cloth", "cloth"), ("Ease", "ease")))
+            ]
+        if job.stage != "answer":
+            answers.append(Answer(estimate=estimates[-1], kind="yes", option=options[-2], name="Yes", at=sent + day))
+        if job.left_at:
+            facts = {"currency": "EUR", "created_at": job.left_at, "created_by": owner, "issued_at": job.left_at}
+            bills.append(
+                Bill(
+                    number=job.number,
+                    job=job,
+                    estimate=estimates[-1],
+                    due_on=(job.left_at + 30 * day).date(),
+                    net=500,
+                    tax=100,
+                    gross=600,
+                    issued_by=owner,
+                    **facts,
+                )
+            )
+            payments.append(
+                Payment(
+                    op=uuid.UUID(int=job.number),
+                    number=job.number,
+                    job=job,
+                    amount=600,
+                    currency="EUR",
+                    received_on=job.left_at.date(),
+                    at=job.left_at,
+                    by=owner,
+                )
+            )
+    for model, rows in ((Estimate, estimates), (Option, options), (Line, lines), (Answer, answers), (Bill, bills)):
+        _in_bulk(model, rows)
+    _in_bulk(Payment, payments[:-5])
+    gone = [job for job in made if job.left_at]
+    hour = datetime.timedelta(hours=1)
+    told = ("job_logged_in", "job_counted", "stage_begun", "stage_finished", "check_closed")
+    _in_bulk(
+        Event,
+        (
+            Event(at=job.received_at + hour * place, by=owner, job=job, what=told[place % len(told)])
+            for job in made
+            for place in range(10)
+        ),
+    )
+    worked = Stage.objects.filter(job__number__range=(made[0].number, made[-1].number), kind__in=("strip", "cloth"))
+    booked = worked.filter(state="done").select_related("job")
+    _in_bulk(
+        Spell,
+        [Spell(stage=one, by=owner, begun_at=one.finished_at, minutes=chance.randint(80, 160)) for one in booked],
+    )
+    material = Material.objects.first() or Material.objects.create(title="Bushing cloth", kind="cloth")
+    lots = [Lot(material=material, code=f"L-{number}") for number in range(max(len(made) // 30, 1))]
+    for lot in lots:
+        lot.save()
+    _in_bulk(Use, [Use(job=job, lot=lots[job.number % len(lots)], at=job.left_at, by=owner) for job in gone])
+    letter = {"from_email": "shop@example.org", "subject": "Your keyboard", "message": "It is ready."}
+    _in_bulk(Email, [Email(to=[job.client.email], status=STATUS.sent, created=now, **letter) for job in gone])
+
+
 def _stages(job: Job, owner: Person) -> Iterator[Stage]:
     here = ROUTE.index(job.stage) if job.stage else len(ROUTE)
     for place, kind in enumerate(ROUTE):
@@ -125,6 +265,7 @@ def _stages(job: Job, owner: Person) -> Iterator[Stage]:
             position=10 * place,
             kind=kind,
             state="done" if done else "waiting",
+            minutes=120 if kind in ("strip", "cloth") else 0,
             finished_at=job.received_at + datetime.timedelta(hours=place) if done else None,
             finished_by=owner if done else None,
         )

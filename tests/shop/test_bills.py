@@ -600,6 +600,17 @@ def test_the_list_of_what_is_owed_shows_the_overdue_first(client, owner):
     assert "26 days overdue" in client.get(reverse("bill_list")).content.decode()
 
 
+def test_what_is_owed_is_read_without_the_bills_that_are_paid(owner):
+    """Thirds of a coin and two payments: whatever is open or too much by a cent is read, what is even is not."""
+    paid, short, beyond, nothing = (issued(by=owner) for _ in range(4))
+    cent = Decimal("0.01")
+    for bill, sums in ((paid, [100 * cent, paid.gross - 100 * cent]), (short, [short.gross - cent])):
+        for amount in sums:
+            bills.payment_take(bill.job, amount=amount, by=owner)
+    bills.payment_take(beyond.job, amount=beyond.gross + cent, by=owner)
+    assert set(Bill.objects.unsettled()) == {short, beyond, nothing}
+
+
 @pytest.mark.parametrize("show", ["", "all"])
 def test_the_list_asks_as_often_for_twenty_as_for_two(client, owner, django_assert_max_num_queries, show):
     def queries() -> int:

@@ -155,6 +155,15 @@ def test_promises_kept_are_counted_from_the_day_a_set_was_packed(owner):
     assert (found.kept, found.of, found.percent, found.mean_delay) == (2, 4, 50, 3.0)
 
 
+def test_habits_are_those_of_the_sets_that_went_home_last(owner, monkeypatch):
+    monkeypatch.setattr(promises, "_LATELY", 2)
+    for days in (4, 0, 0):
+        packed(days_late=days)
+    oldest = Job.objects.earliest("pk")
+    Job.objects.filter(pk=oldest.pk).update(left_at=oldest.left_at - datetime.timedelta(days=9))
+    assert (promises.on_time().kept, promises.on_time().of) == (2, 2)
+
+
 def test_the_shops_own_spread_and_bias_are_taken_over_from_ten_sets_on(client, owner):
     for booked in (60, 120) * 4 + (90,):
         packed(days_late=0, booked=booked)

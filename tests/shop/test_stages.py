@@ -263,6 +263,20 @@ def test_a_lot_page_names_every_set_that_has_it(client):
     assert lot.bad_reason == "frays"
 
 
+def test_a_lot_that_is_in_very_many_sets_shows_them_in_pages(client, monkeypatch):
+    monkeypatch.setattr("shop.views.materials._SETS_A_PAGE", 2)
+    person = make_person()
+    lot = Lot.objects.create(material=Material.objects.create(title="Green cloth"), code="L-7")
+    jobs = [make_job() for _ in range(3)]
+    for job in jobs:
+        materials.use_record(job=job, lot=lot, by=person)
+    client.force_login(person)
+    first, second = (client.get(reverse("lot_detail", args=[lot.pk]), {"page": page}) for page in (1, 2))
+    assert [row.job for page in (first, second) for row in page.context["rows"]] == jobs[::-1]
+    assert b"3 sets have it" in second.content
+    assert b"Page 2 of 2" in second.content
+
+
 class RouteMachine(RuleBasedStateMachine):
     """Any moves in any order never bring a route into a state that cannot be."""
 

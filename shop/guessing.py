@@ -43,6 +43,16 @@ def count_miss(name: str, *, seconds: int) -> int:
         return Miss.objects.get(pk=name).count
 
 
+def misses(name: str) -> int:
+    """How many there are under the name in the stretch that goes on."""
+    return Miss.objects.filter(pk=name, until__gte=timezone.now()).values_list("count", flat=True).first() or 0
+
+
+def forget_misses(name: str) -> None:
+    """Whoever knew it after all begins anew."""
+    Miss.objects.filter(pk=name).delete()
+
+
 def too_many_misses(request: HttpRequest) -> bool:
     """Counts one more token that is not there; whether this address has tried too many lately."""
     # A digest: no addresses are kept, and a forged header cannot make an unusable name.

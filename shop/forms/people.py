@@ -1,17 +1,16 @@
 """What people type about themselves, and the owner about them."""
 
 import hashlib
-from contextlib import suppress
 from typing import Any
 
 from django import forms
 from django.contrib.auth import password_validation
 from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm
-from django.core.cache import cache
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from shop.guessing import address_of, count_miss, forget_misses, misses
 from shop.models import Person
 
 _LONGEST_PASSWORD = 200
@@ -33,18 +32,16 @@ class SignInForm(AuthenticationForm):
 
     def clean(self) -> dict[str, Any]:
         name = str(self.cleaned_data.get("username", "")).casefold()
-        place = self.request.META.get("REMOTE_ADDR", "") if self.request else ""
-        key = "sign-in-" + hashlib.sha256(f"{name}|{place}".encode()).hexdigest()
-        if cache.get(key, 0) >= _TRIES:
+        place = address_of(self.request) if self.request else ""
+        key = "sign-in:" + hashlib.sha256(f"{name}|{place}".encode()).hexdigest()[:32]
+        if misses(key) >= _TRIES:
             raise ValidationError(self.error_messages["wait"], code="wait")
         try:
             data = super().clean()
         except ValidationError:
-            if not cache.add(key, 1, _WAIT):
-                with suppress(ValueError):  # the wait ran out between the two lines
-                    cache.incr(key)
+            count_miss(key, seconds=_WAIT)
             raise
-        cache.delete(key)
+        forget_misses(key)
         return data
 
 

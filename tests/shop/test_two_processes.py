@@ -172,6 +172,12 @@ def test_whichever_process_answers_the_shop_is_the_same(ports):
     assert guesses[:MOST] == [404] * MOST
     assert guesses[MOST:] == [429] * 2
 
+    # So are wrong passwords: half of them at each.
+    guesser = Visitor(ports)
+    guesser.get("/sign-in/")
+    said = [guesser.post("/sign-in/", username="ada", password=f"wrong {number}")[1] for number in range(11)]
+    assert ["Too many wrong passwords" in page.decode() for page in said] == [False] * 10 + [True]
+
     # Who signs out at one is out at the other.
     left = dict(who.cookies)
     assert who.post("/sign-out/")[0] == 302

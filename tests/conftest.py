@@ -21,12 +21,14 @@ def pytest_collection_modifyitems(config, items):
         if "browser" in item.path.parent.parts:
             item.add_marker(pytest.mark.browser)
     if os.environ.get("DATABASE_URL"):
-        without = [item for item in items if not _uses_a_database(item)]
-        items[:] = [item for item in items if _uses_a_database(item)]
+        without = [item for item in items if not _asks_the_database(item)]
+        items[:] = [item for item in items if _asks_the_database(item)]
         config.hook.pytest_deselected(items=without)
 
 
-def _uses_a_database(item) -> bool:
+def _asks_the_database(item) -> bool:
+    if item.get_closest_marker("once"):
+        return False
     marked = item.get_closest_marker("django_db") or item.get_closest_marker("browser")
     return bool(marked or {"db", "transactional_db", "live_server"} & set(item.fixturenames))
 

@@ -242,6 +242,7 @@ def test_no_lean_is_written_without_a_sign(client, photo, skew):
     assert Entry.objects.get().typed == "0.00"
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(photo):
     climb("photo_angle", photo.op, roles={Role.TECHNICIAN}, methods={"GET", "POST"})
     gone("photo_angle", "00000000-0000-4000-8000-000000000000")

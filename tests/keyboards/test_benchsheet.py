@@ -16,7 +16,7 @@ from shop.workflow.estimates import estimate_accept
 from tests.factories import make_check, make_job, make_person, make_readings, make_sent, make_workshop
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 def words_of(client, job):
@@ -93,6 +93,7 @@ def _rasterised(pdf):
     return Image.open(io.BytesIO(done.stdout))
 
 
+@pytest.mark.once
 def test_the_page_climbs_the_ladder():
     job = make_job()
     climb("bench_sheet", job.number)

@@ -115,6 +115,7 @@ def test_a_set_that_has_not_gone_home_cannot_come_back(client, desk):
     assert "has not gone home yet" in answer.content.decode()
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(home):
     climb("comeback_add", home.number, methods={"GET", "POST"})
     gone("comeback_add", 999)

@@ -166,6 +166,7 @@ def test_a_piano_with_one_check_says_so(client):
     assert "Nothing to compare yet" in page
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(five_years):
     instrument = five_years[0].job.instrument_id
     climb("checks_compare", instrument)

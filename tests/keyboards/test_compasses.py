@@ -36,6 +36,7 @@ def read_key(job: Job, key: int) -> None:
     )  # fmt: skip
 
 
+@pytest.mark.once
 def test_the_page_asks_who_is_there():
     climb("compass_edit", make_job().number, methods={"GET", "POST"})
     gone("compass_edit", 999_999)

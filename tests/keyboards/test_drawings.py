@@ -19,7 +19,7 @@ from shop.models import Event, Paper, Role
 from tests.factories import make_check, make_job, make_person, make_readings, make_workshop
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 MM = 72 / 25.4
 
@@ -298,6 +298,7 @@ def test_a_set_without_sizes_draws_nothing_and_says_so(client, technician):
     assert not Drawing.objects.exists()
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(client, job):
     draw(client, job)
     climb("drawing_new", job.number, roles={Role.TECHNICIAN}, methods={"POST"})

@@ -299,6 +299,7 @@ def test_a_new_version_of_an_estimate_bills_what_the_allowance_was_used_for(owne
     assert option.totals.net == old.agreed.totals.net + Decimal("16.00")
 
 
+@pytest.mark.once
 def test_the_ladder_of_what_stripping_found(client, owner):
     job = to_strip(owner)
     assert client.get(reverse("stripping_found", args=[job.number])).status_code == 302  # nothing was found

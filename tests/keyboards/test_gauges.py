@@ -24,6 +24,7 @@ def technician(client):
     return person
 
 
+@pytest.mark.once
 def test_every_page_asks_who_is_there():
     gauge = Gauge.objects.create(name="Caliper")
     Finding.objects.create(code="cloth_worn", group="cloth", title="Cloth worn")

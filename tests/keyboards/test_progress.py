@@ -165,6 +165,7 @@ def test_a_stage_that_is_not_done_key_by_key_has_no_panel(client, technician):
     assert tick(client, stage, key=["1"]).status_code == 404
 
 
+@pytest.mark.once
 def test_the_page_climbs_the_ladder(stage):
     climb("keys_tick", stage.job.number, stage.pk, roles={Role.TECHNICIAN}, methods={"POST"})
     gone("keys_tick", stage.job.number, 99999, method="POST")

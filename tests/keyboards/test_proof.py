@@ -32,7 +32,7 @@ from shop.workflow.stages import add_work
 from tests.factories import make_check, make_job, make_person, make_readings, make_workshop
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 PLAY = ["side_play"]
 

@@ -108,6 +108,7 @@ def test_the_worker_is_served_to_everybody_below_the_bench(client):
     assert "no-store" in answer["Cache-Control"] or "no-cache" in answer["Cache-Control"]
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(check):
     climb("check_run", check.pk, roles={Role.TECHNICIAN})
     climb("box_contents")

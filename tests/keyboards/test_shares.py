@@ -137,6 +137,7 @@ def test_bad_input_gets_a_sentence_and_makes_no_link(client, job, fields):
     assert not Share.objects.exists()
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(job, token):
     climb("share_list", job.number, roles={Role.DESK, Role.TECHNICIAN}, methods={"GET", "POST"})
     gone("share_list", 99999)

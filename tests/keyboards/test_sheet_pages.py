@@ -48,6 +48,7 @@ def send(client, name: str, check: Check, data, *more: object, follow: bool = Tr
 # --- the ladder ---
 
 
+@pytest.mark.once
 def test_every_page_asks_who_is_there():
     check = make_check()
     where = (check.job.number, check.pk)

@@ -181,6 +181,7 @@ def test_the_keys_that_were_decided_on_come_first():
 # --- the page ------------------------------------------------------------------------------------
 
 
+@pytest.mark.once
 def test_the_ladder_of_the_spec():
     job = measured()
     climb("spec", job.number)
@@ -315,6 +316,7 @@ def test_as_many_questions_for_two_parts_as_for_twenty(bench):
 # --- bought parts --------------------------------------------------------------------------------
 
 
+@pytest.mark.once
 def test_the_ladder_of_entering_a_part():
     job = measured()
     part = keep(job)

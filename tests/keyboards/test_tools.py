@@ -35,10 +35,12 @@ def text(page) -> str:
     return " ".join(re.sub(r"<[^>]+>", " ", page.content.decode()).split())
 
 
+@pytest.mark.once
 def test_the_ladder_of_the_index():
     climb("tools")
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("slug", TOOLS)
 def test_the_ladder_of_each_tool(slug):
     climb("tool_detail", slug)

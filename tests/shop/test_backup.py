@@ -89,6 +89,7 @@ def media(folder: Path) -> dict[str, bytes]:
 # --- the drill ---
 
 
+@pytest.mark.once
 def test_the_demonstration_comes_back_elsewhere_and_works(home, quick_paper, place):
     call_command("demo", stdout=io.StringIO())
     archive = Path(state().archive)  # the demonstration ends with a backup

@@ -433,6 +433,7 @@ def test_the_files_begin_with_the_mark_of_utf_8(client, owner):
 # --- pages ---------------------------------------------------------------------------------------
 
 
+@pytest.mark.once
 def test_the_ladder(owner):
     both = {Role.DESK, Role.OWNER}
     bill = issued(by=owner, deposit=True)
@@ -557,6 +558,7 @@ def test_the_form_takes_the_deposit_of_another_amount_as_the_deposit(client, des
     assert estimate.job.promised_on is not None
 
 
+@pytest.mark.once
 def test_only_the_owner_pays_back(client, desk):
     job = make_job()
     bills.payment_take(job, amount=Decimal(50), by=desk)

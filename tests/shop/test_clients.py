@@ -21,6 +21,7 @@ def fields(**changed) -> dict:
     return {"name": "Ilse Varga", "kind": "owner", "email": "ilse@example.org", **changed}
 
 
+@pytest.mark.once
 def test_the_page_asks_who_is_there():
     climb("client_edit", make_client().pk, methods={"GET", "POST"})
     gone("client_edit", 999_999)

@@ -131,6 +131,7 @@ def test_counts_are_only_ever_added(desk, job):
             change()
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(job):
     for name in ("job_count", "job_away"):
         climb(name, job.number, methods={"GET", "POST"})

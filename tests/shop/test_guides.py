@@ -106,6 +106,7 @@ def test_a_material_that_runs_low_stands_first_and_in_the_office_until_a_lot_arr
     assert low.low_since is None
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(stage):
     climb("guide_list", roles=set())
     climb("guide_edit", "cloth", roles=set(), methods={"GET", "POST"})

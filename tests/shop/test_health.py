@@ -159,10 +159,12 @@ def test_a_press_makes_a_backup_and_the_page_tells_how_far_it_is(client, owner, 
     assert len(started) == 1
 
 
+@pytest.mark.once
 def test_only_the_owner_sees_the_state_of_the_program(client):
     climb("program", roles={Role.OWNER})
 
 
+@pytest.mark.once
 def test_only_the_owner_makes_a_backup(monkeypatch):
     monkeypatch.setattr(health, "back_up_aside", lambda: None)
     climb("backup_now", roles={Role.OWNER}, methods={"POST"})

@@ -38,6 +38,7 @@ def minutes_now(code: str) -> Decimal:
     return row.minutes
 
 
+@pytest.mark.once
 def test_only_the_owner_looks_at_the_hours():
     climb("hours_learn", roles={Role.OWNER}, methods={"GET", "POST"})
 

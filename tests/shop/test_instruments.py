@@ -21,6 +21,7 @@ def fields(**changed) -> dict:
     return {"maker": "Thornquist", "kind": "upright", "year": "1928", "serial": "48 213", **changed}
 
 
+@pytest.mark.once
 def test_the_page_asks_who_is_there():
     climb("instrument_edit", make_instrument().pk, methods={"GET", "POST"})
     gone("instrument_edit", 999_999)

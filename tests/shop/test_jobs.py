@@ -53,6 +53,7 @@ def text_of(pdf: bytes) -> str:
 # --- the page ------------------------------------------------------------------------------------
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(
     ("name", "methods", "roles"),
     [

@@ -249,6 +249,7 @@ def test_the_owner_reads_letters_and_what_came_with_them(client):
     gone("letter_attachment", letter.pk, other.attachments.get().pk)
 
 
+@pytest.mark.once
 def test_only_the_owner_reads_letters():
     letter = write(enclosures=[Enclosure("e.pdf", content=b"%PDF-")])
     climb("letter_list", roles={Role.OWNER})

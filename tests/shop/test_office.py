@@ -24,6 +24,7 @@ def owner(client):
     return person
 
 
+@pytest.mark.once
 def test_only_the_owner_opens_the_office():
     climb("office", roles={Role.OWNER})
 

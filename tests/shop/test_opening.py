@@ -152,6 +152,7 @@ def test_it_opens_once(opened):
     assert Workshop.ours().name == "Testing Key Works"
 
 
+@pytest.mark.once
 def test_with_people_the_front_door_asks_who_is_there_and_no_step_is_left(client):
     make_person()
     assert client.get("/")["Location"].startswith(reverse("sign_in"))

@@ -82,6 +82,7 @@ def test_every_table_is_placed_on_purpose():
     assert sorted(placed) == sorted(known())
 
 
+@pytest.mark.once
 def test_what_belongs_to_a_set_and_what_it_names_goes_in_and_nothing_else(home, tmp_path):
     mine, other = two_sets()
     path = parcel_make(tmp_path, parcel_of(mine), by=None)
@@ -104,6 +105,7 @@ def test_what_belongs_to_a_set_and_what_it_names_goes_in_and_nothing_else(home, 
         assert (f"\n{table} ({told['rows']})\n" in readme) is bool(told["rows"]), table
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("whole", [False, True])
 def test_no_password_and_no_key_to_a_door_goes_in(home, tmp_path, whole):
     mine, _other = two_sets()
@@ -166,8 +168,9 @@ def test_a_client_without_a_set_has_a_parcel_too(home):
 def test_of_the_whole_shop_every_row_goes_in_but_the_keys_to_doors(home):
     two_sets()
     changed = {"shop_person", "post_office_email"}
+    models = known()
     for table, lines in lines_of(parcel_of(None)).items():
-        here = list(rows.lines(connection, known()[table]))
+        here = list(rows.lines(connection, models[table]))
         assert len(lines) == (0 if table in LEFT_OUT else len(here)), table
         assert table in LEFT_OUT or (lines != here) is (table in changed), table
 
@@ -255,6 +258,7 @@ def test_a_parcel_that_was_damaged_on_its_way_is_refused(home, tmp_path):
 # --- page and command ---
 
 
+@pytest.mark.once
 def test_only_the_owner_takes_parcels_away(home):
     mine, _other = two_sets()
     climb("job_parcel", mine.number, roles={Role.OWNER}, methods={"GET", "HEAD", "POST"})
@@ -262,6 +266,7 @@ def test_only_the_owner_takes_parcels_away(home):
         climb(name, pk, roles={Role.OWNER}, methods={"POST"})
 
 
+@pytest.mark.once
 @pytest.mark.parametrize("name", ["job_parcel", "client_parcel", "instrument_parcel"])
 def test_the_page_gives_the_file_and_keeps_none(client, home, name, tmp_path, monkeypatch):
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
@@ -290,6 +295,7 @@ def test_a_full_disk_is_said_and_nothing_half_is_left(client, home, monkeypatch)
     assert not Event.objects.filter(what="parcel_made").exists()
 
 
+@pytest.mark.once
 def test_the_command_prints_where_it_is(home, tmp_path):
     mine, _other = two_sets()
     out = io.StringIO()

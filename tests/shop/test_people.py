@@ -38,6 +38,7 @@ def fields(**changed) -> dict:
     }
 
 
+@pytest.mark.once
 @pytest.mark.parametrize(
     ("name", "methods", "about_somebody"),
     [

@@ -47,6 +47,7 @@ def listed() -> list[tuple[Operation, Decimal]]:
     return [(operation, Decimal(0)) for operation in Operation.objects.all()]
 
 
+@pytest.mark.once
 def test_only_the_owner_opens_the_price_list(owner):
     one = Operation.objects.first().pk
     for name in ("price_list", "price_csv"):
@@ -217,6 +218,7 @@ def test_a_bad_class_of_tax_is_told_and_not_kept(client, owner, bad):
     assert not TaxClass.objects.exists()
 
 
+@pytest.mark.once
 def test_only_the_owner_changes_taxes(owner):
     climb("tax_list", roles={Role.OWNER}, methods={"GET", "POST"})
     climb("tax_delete", TaxClass.objects.create(name="None", rate=Decimal(0)).pk, roles={Role.OWNER}, methods={"POST"})

@@ -210,6 +210,7 @@ def test_what_is_known_takes_as_many_queries_for_one_set_as_for_four(client, own
     assert asked() == one
 
 
+@pytest.mark.once
 def test_only_the_owner_sees_and_erases():
     pk = make_client().pk
     climb("client_data", pk, roles={Role.OWNER}, methods={"GET", "HEAD"})

@@ -261,6 +261,7 @@ def test_whoever_keeps_guessing_is_answered_shortly():
     assert answers[-1] == 429
 
 
+@pytest.mark.once
 def test_the_pages_climb_the_ladder(owner):
     climb("queue")
     climb("habits_accept", roles=set(), methods={"POST"})

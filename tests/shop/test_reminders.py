@@ -93,6 +93,7 @@ def test_withdrawing_the_link_ends_the_reminders_too(owner):
     assert not sent.links.filter(withdrawn_at__isnull=True).exists()
 
 
+@pytest.mark.once
 def test_only_the_owner_reminds(owner):
     sent = make_sent(by=owner, at=ago(9))
     climb("estimate_remind", sent.number, roles={Role.OWNER}, methods={"GET", "POST"})

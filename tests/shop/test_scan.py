@@ -63,6 +63,7 @@ def test_the_code_on_a_tag_carries_this_address():
     assert job_address(job).endswith(f"/scan/{job.tag}/")
 
 
+@pytest.mark.once
 def test_the_page_climbs_the_ladder():
     climb("job_scan", make_job().number)
     gone("job_scan", 999)

@@ -238,6 +238,7 @@ def test_nobody_forgets_or_sees_the_searches_of_another(client, person, shop_ful
     assert Search.objects.filter(pk=theirs.pk).exists()
 
 
+@pytest.mark.once
 def test_the_searches_climb_the_ladder():
     climb("search_keep_as", methods={"POST"})
     climb("search_drop", 1, methods={"POST"})

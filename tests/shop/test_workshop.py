@@ -48,6 +48,7 @@ def fields(**changed) -> dict:
     }
 
 
+@pytest.mark.once
 def test_only_the_owner_sets_the_workshop():
     climb("workshop_edit", roles={Role.OWNER}, methods={"GET", "POST"})
 
@@ -176,6 +177,7 @@ def test_what_is_no_logo_is_refused_with_a_sentence(client, owner, contents, say
     assert not Workshop.ours().logo
 
 
+@pytest.mark.once
 def test_only_the_owner_looks_at_the_logo(client, owner):
     client.post(reverse("workshop_edit"), fields(logo_file=picture()))
     climb("workshop_logo", roles={Role.OWNER})

@@ -17,6 +17,7 @@ NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
             _("Everything of a set, a piano, a client or the shop as one file that comes back row by row."),
             _("Old spreadsheets of readings brought in."),
             _("Photos and papers in an object store; several computers for one workshop."),
+            _("Branches: whose set is where, counted on the way from one to another."),
             _("The first day in steps, nothing of it lost."),
         ),
     ),

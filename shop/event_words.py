@@ -32,6 +32,9 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "job_counted_again": _("counted the set again: %(keys)s keys, boxes: %(boxes)s"),
     "job_went_away": _("sent the set away to %(place)s: %(keys)s keys, boxes: %(boxes)s%(note)s"),
     "job_came_back": _("took the set back from %(place)s: %(keys)s keys, boxes: %(boxes)s%(note)s"),
+    "job_arrived": _("counted the set in at %(place)s: %(keys)s keys, boxes: %(boxes)s%(note)s"),
+    "branch_added": _("added the branch %(branch)s"),
+    "branch_changed": _("changed the branch %(branch)s: %(fields)s"),
     "count_differed": _(
         "counted %(keys)s keys and %(boxes)s boxes; there had to be %(keys_logged)s and %(boxes_logged)s"
     ),

@@ -745,7 +745,7 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
     """All that the report prints. job comes with client, instrument and stages (Job.objects.for_lists())."""
     proof = proof_of(job)
     stages = list(job.stages.select_related("begun_by", "finished_by").prefetch_related("spells__by"))
-    workshop = Workshop.ours()
+    workshop = Workshop.ours().at(job.branch)
     photos, photo_count = _photos(job)
     readable = proof.compass is not None
     release = None

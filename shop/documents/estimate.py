@@ -100,7 +100,7 @@ def estimate_context(estimate: Estimate, *, sent_at: datetime.datetime | None = 
     """What the paper says. estimate is read with its lines (with_lines()); sent_at is when it goes, or went, out."""
     moment = sent_at or estimate.sent_at
     return {
-        "workshop": Workshop.ours(),
+        "workshop": Workshop.ours().at(estimate.job.branch),
         "estimate": estimate,
         "job": estimate.job,
         **estimate_sums(estimate),

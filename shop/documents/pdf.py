@@ -128,8 +128,11 @@ def render_pdf(html: str, attached: Sequence[Attached] = ()) -> bytes:
 
 
 def make_pdf(template: str, context: Mapping[str, Any], *, workshop: Workshop | None = None) -> bytes:
-    """The PDF of a template that extends documents/page.html; workshop (letterhead, paper) is ours unless given."""
-    return render_pdf(render_to_string(template, {**context, "workshop": workshop or Workshop.ours()}))
+    """The PDF of a template that extends documents/page.html; workshop (letterhead, paper) is ours unless given,
+    at the branch where the set of the context is."""
+    job = context.get("job")
+    shop = workshop or Workshop.ours().at(job.branch if job else None)
+    return render_pdf(render_to_string(template, {**context, "workshop": shop}))
 
 
 def pdf_response(pdf: bytes, filename: str) -> HttpResponse:

@@ -61,7 +61,8 @@ class NewArrivalForm(ArrivalForm):
     """What arrived, and the day it is promised for where that is said at once."""
 
     class Meta(ArrivalForm.Meta):
-        fields = [*ArrivalForm.Meta.fields, "promised_on"]
+        # It comes in at the branch of whoever logs it in.
+        fields = [*(name for name in ArrivalForm.Meta.fields if name != "branch"), "promised_on"]
         widgets = {**ArrivalForm.Meta.widgets, "promised_on": DayInput()}
 
     def clean(self):

@@ -3,8 +3,9 @@
 from django import forms
 from django.utils.translation import gettext_lazy as _
 
+from shop.forms.branches import without_branches
 from shop.forms.numbers import WholeInput
-from shop.models import Job
+from shop.models import Branch, Job
 
 
 class CountInForm(forms.Form):
@@ -33,9 +34,25 @@ class CountAgainForm(CountInForm):
 class AwayForm(CountAgainForm):
     """Where a set goes, and what goes."""
 
-    place = forms.CharField(label=_("Where it goes"), max_length=120)
+    branch = forms.ModelChoiceField(
+        label=_("To another branch, to stay there"), queryset=Branch.objects.all(), required=False
+    )
+    place = forms.CharField(label=_("Where it goes"), max_length=120, required=False)
 
-    field_order = ["place", "keys", "boxes", "note"]
+    field_order = ["branch", "place", "keys", "boxes", "note"]
+
+    def __init__(self, *args, job: Job, **kwargs):
+        super().__init__(*args, **kwargs)
+        self.fields["branch"].queryset = Branch.objects.exclude(pk=job.branch_id or 0)  # type: ignore[attr-defined]
+        without_branches(self)
+
+    def clean(self):
+        data = super().clean() or {}
+        if data.get("branch"):
+            data["place"] = data["branch"].name
+        elif not data.get("place") and "place" not in self.errors:
+            self.add_error("place", _("Say where it goes."))
+        return data
 
 
 class CountOutForm(forms.Form):

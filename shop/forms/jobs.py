@@ -7,6 +7,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
+from shop.forms.branches import without_branches
 from shop.forms.numbers import PlainDecimalField, WholeInput
 from shop.models import HoldFor, Job
 
@@ -48,6 +49,7 @@ class ArrivalForm(forms.ModelForm):
             "wishes",
             "moved_on",
             "humidity",
+            "branch",
         ]
         widgets = {
             "boxes": WholeInput(),
@@ -55,6 +57,10 @@ class ArrivalForm(forms.ModelForm):
             "wishes": forms.Textarea(attrs={"rows": 3}),
         }
         field_classes = {"humidity": TenthField}
+
+    def __init__(self, *args, **kwargs):
+        super().__init__(*args, **kwargs)
+        without_branches(self)
 
 
 class PromiseForm(forms.ModelForm):

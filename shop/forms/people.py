@@ -10,6 +10,7 @@ from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from shop.forms.branches import without_branches
 from shop.guessing import address_of, count_miss, forget_misses, misses
 from shop.models import Person
 
@@ -94,7 +95,7 @@ class PersonForm(forms.ModelForm):
 
     class Meta:
         model = Person
-        fields = ["first_name", "last_name", "username", "role", "units"]
+        fields = ["first_name", "last_name", "username", "role", "branch", "units"]
         labels = {"username": gettext_lazy("Name to sign in with")}
         help_texts = {"username": gettext_lazy("Letters, digits and @ . + - _ only.")}
         widgets = {
@@ -102,6 +103,10 @@ class PersonForm(forms.ModelForm):
             "units": forms.RadioSelect,
             "username": forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "none"}),
         }
+
+    def __init__(self, *args: Any, **kwargs: Any):
+        super().__init__(*args, **kwargs)
+        without_branches(self)
 
     def clean_username(self) -> str:
         """Names that differ only in capitals would be mixed up."""

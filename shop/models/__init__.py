@@ -9,6 +9,7 @@ from shop.models.bills import (
     PaymentKind,
     PaymentMethod,
 )
+from shop.models.branches import Branch
 from shop.models.clients import Client, ClientKind, search_key
 from shop.models.counts import Count, CountKind
 from shop.models.estimates import (
@@ -41,6 +42,7 @@ __all__ = [
     "BillKind",
     "BillLine",
     "BillLineKind",
+    "Branch",
     "Client",
     "ClientKind",
     "Count",

@@ -21,6 +21,11 @@ class JobQuerySet(models.QuerySet):
         """Sets that are in the shop, newest tag first."""
         return self.filter(left_at__isnull=True).order_by("-number")
 
+    def at(self, branch):
+        """Sets of a branch: there, on the way to it, or of no branch yet; None: of all."""
+        here = models.Q(branch=branch) | models.Q(bound_for=branch) | models.Q(branch=None)
+        return self if branch is None else self.filter(here)
+
     def gone_home(self):
         return self.filter(left_at__isnull=False)
 
@@ -30,7 +35,7 @@ class JobQuerySet(models.QuerySet):
 
     def for_lists(self):
         """Jobs with all that a row of a list shows, in three queries however many rows."""
-        return self.select_related("client", "instrument").prefetch_related("stages__handed_to")
+        return self.select_related("client", "instrument", "branch").prefetch_related("stages__handed_to")
 
 
 class Job(models.Model):
@@ -39,7 +44,8 @@ class Job(models.Model):
     grades, first_note and stage are small columns kept for lists. grades is one character a key (0..3, "." not
     read, "-" missing), first_note the MIDI number of its first; the trade writes both. stage is the slug of the
     stage the job stands at ("" = at the end of its route). found is what its closed checks found, for the search.
-    keys_short and boxes_short are what the last count missed; away_to is where the set is while it is out of the shop.
+    keys_short and boxes_short are what the last count missed; away_to is where the set is while it is out of the shop,
+    bound_for the branch it goes to if that is one of ours.
     """
 
     op = models.UUIDField(
@@ -75,11 +81,17 @@ class Job(models.Model):
         blank=True,
         validators=[MinValueValidator(Decimal(0)), MaxValueValidator(Decimal(95))],
     )
+    branch = models.ForeignKey(
+        "shop.Branch", verbose_name=_("branch"), null=True, blank=True, on_delete=models.PROTECT, related_name="jobs"
+    )
     promised_on = models.DateField(_("promised for"), null=True, blank=True)
     held_since = models.DateTimeField(_("on hold since"), null=True, blank=True)
     hold_for = models.CharField(_("waits for"), max_length=6, choices=HoldFor, blank=True)
     hold_reason = models.CharField(_("why on hold"), max_length=200, blank=True)
     away_to = models.CharField(_("away at"), max_length=120, blank=True, editable=False)
+    bound_for = models.ForeignKey(
+        "shop.Branch", null=True, blank=True, on_delete=models.PROTECT, related_name="+", editable=False
+    )
     away_since = models.DateTimeField(null=True, blank=True, editable=False)
     keys_short = models.PositiveSmallIntegerField(default=0, editable=False)
     boxes_short = models.PositiveSmallIntegerField(default=0, editable=False)

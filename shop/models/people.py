@@ -1,11 +1,14 @@
 """The people of the shop and the shop itself."""
 
+from copy import copy
 from decimal import Decimal
 
 from django.contrib.auth.models import AbstractUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils.translation import gettext_lazy as _
+
+from shop.models.branches import Branch
 
 
 class Role(models.TextChoices):
@@ -26,6 +29,9 @@ class Units(models.TextChoices):
 class Person(AbstractUser):
     """Somebody who signs in."""
 
+    branch = models.ForeignKey(
+        "shop.Branch", verbose_name=_("branch"), null=True, blank=True, on_delete=models.PROTECT, related_name="people"
+    )
     role = models.CharField(_("role"), max_length=12, choices=Role, default=Role.TECHNICIAN)
     units = models.CharField(_("lengths in"), max_length=2, choices=Units, default=Units.MM)
     left_handed = models.BooleanField(_("key pad on the left"), default=False)
@@ -134,6 +140,15 @@ class Workshop(models.Model):
 
     def __str__(self):
         return self.name
+
+    def at(self, branch: Branch | None) -> "Workshop":
+        """The shop as papers of a set at this branch name it; itself where there is none."""
+        if branch is None:
+            return self
+        there = copy(self)
+        there.address = f"{branch.name}\n{branch.address or self.address}".strip()
+        there.phone = branch.phone or self.phone
+        return there
 
     @classmethod
     def ours(cls) -> "Workshop":

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from shop.views import clients, counter, counts, instruments, jobs, opening, parcels, people, workshop
+from shop.views import branches, clients, counter, counts, instruments, jobs, opening, parcels, people, workshop
 
 _job = "jobs/<tag:number>/"
 _person = "office/people/<int:person_id>/"
@@ -41,6 +41,8 @@ urlpatterns = [
     path(f"{_person}password/", people.person_password, name="person_password"),
     path(f"{_person}deactivate/", people.person_deactivate, name="person_deactivate"),
     path(f"{_person}reactivate/", people.person_reactivate, name="person_reactivate"),
+    path("office/branches/", branches.branch_list, name="branch_list"),
+    path("office/branches/<int:branch_id>/", branches.branch_edit, name="branch_edit"),
     path("office/workshop/logo.png", workshop.workshop_logo, name="workshop_logo"),
     path("office/workshop/", workshop.workshop_edit, name="workshop_edit"),
 ]

@@ -15,6 +15,7 @@ from shop import rack
 from shop.access import PersonRequest, allowed
 from shop.core import route
 from shop.models import HoldFor, Job, Person, Spell, Stage
+from shop.views.branches import shown as shown_branch
 from shop.workflow import promises
 
 CAUSES = {
@@ -89,10 +90,11 @@ def board_for(
 def bench(request: PersonRequest) -> HttpResponse:
     """Today at the bench."""
     at = timezone.now()
-    rows = rack.rows(Job.objects.on_the_rack().for_lists(), at, promises.fears(at=at))
+    place = shown_branch(request)
+    rows = rack.rows(Job.objects.on_the_rack().at(place.branch).for_lists(), at, promises.fears(at=at))
     running: dict[int, set[int]] = {}
     spells = Spell.objects.filter(minutes__isnull=True, stage__job__left_at__isnull=True)
     for stage_id, person_id in spells.values_list("stage_id", "by_id"):
         running.setdefault(stage_id, set()).add(person_id)
     board = board_for(request.user, rows, running, at)
-    return render(request, "shop/bench/today.html", {"board": board})
+    return render(request, "shop/bench/today.html", {"board": board, "shown": place})

@@ -16,7 +16,8 @@ from shop.core import route, tags
 from shop.core.errors import MeasurementError
 from shop.forms.counter import LogIn
 from shop.htmx import go_to, page_or_part
-from shop.models import Job
+from shop.models import Branch, Job
+from shop.views.branches import shown as shown_branch
 from shop.workflow import promises
 from shop.workflow.jobs import LoggedInAlready
 from shop.workflow.refusal import Refused
@@ -36,8 +37,8 @@ _LONGEST_SEARCH = 100
 _SAME_CLICK = datetime.timedelta(minutes=2)
 
 
-def _gone_lately() -> QuerySet[Job]:
-    return Job.objects.gone_home().for_lists().order_by("-left_at", "-number")[:_GONE]
+def _gone_lately(branch: Branch | None) -> QuerySet[Job]:
+    return Job.objects.gone_home().at(branch).for_lists().order_by("-left_at", "-number")[:_GONE]
 
 
 @require_safe
@@ -52,8 +53,9 @@ def counter(request: PersonRequest) -> HttpResponse:
     gone = request.GET.get("show") == "gone"
     if number := _whole_tag(text):
         return go_to(request, "job_detail", number)
-    in_shop = rack.rows(Job.objects.on_the_rack().for_lists(), now, promises.fears(at=now))
-    rows = rack.rows(_gone_lately(), now) if gone else in_shop
+    place = shown_branch(request)
+    in_shop = rack.rows(Job.objects.on_the_rack().at(place.branch).for_lists(), now, promises.fears(at=now))
+    rows = rack.rows(_gone_lately(place.branch), now) if gone else in_shop
     shown = [
         row
         for row in rows
@@ -65,7 +67,8 @@ def counter(request: PersonRequest) -> HttpResponse:
         "any_row": any(any(sign in "0123" for sign in row.job.grades) for row in shown),
         "count": len(in_shop),
         "told": _told(len(in_shop), asking),
-        "filtered": bool(text or turn or late),
+        "filtered": bool(text or turn or late or place.branch),
+        "shown": place,
         "q": text,
         "turn": turn,
         "late": late,

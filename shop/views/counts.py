@@ -69,7 +69,7 @@ def job_count(request: PersonRequest, number: int) -> HttpResponse:
 def job_away(request: PersonRequest, number: int) -> HttpResponse:
     """The set leaves the shop for a while."""
     job = job_for(number)
-    form = AwayForm(request.POST if request.method == "POST" else None)
+    form = AwayForm(request.POST if request.method == "POST" else None, job=job)
     if form.is_bound and form.is_valid():
         try:
             return _counted(request, counts.go_away(job, by=request.user, **form.cleaned_data))

@@ -78,7 +78,7 @@ def password_change(request: PersonRequest) -> HttpResponse:
 @allowed(OWNER)
 def person_list(request: PersonRequest) -> HttpResponse:
     """Everybody who works here or did."""
-    rows = list(Person.objects.order_by("-is_active", "first_name", "last_name", "username"))
+    rows = list(Person.objects.select_related("branch").order_by("-is_active", "first_name", "last_name", "username"))
     return render(request, "shop/people/list.html", {"people": rows})
 
 

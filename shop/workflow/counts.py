@@ -7,7 +7,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from shop.core import route
-from shop.models import Count, CountKind, Job, Person, Spell, Stage
+from shop.models import Branch, Count, CountKind, Job, Person, Spell, Stage
 from shop.workflow import stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
@@ -92,9 +92,17 @@ def count_again(
 
 @transaction.atomic
 def go_away(
-    job: Job, *, by: Person, place: str, keys: int, boxes: int, note: str = "", at: datetime.datetime | None = None
+    job: Job,
+    *,
+    by: Person,
+    place: str,
+    keys: int,
+    boxes: int,
+    note: str = "",
+    branch: Branch | None = None,
+    at: datetime.datetime | None = None,
 ) -> Count:
-    """The set leaves the shop for a while: to somebody who does a part of the work, or to another bench of ours."""
+    """The set leaves: for a while, to somebody who does a part of the work, or for another branch, to stay there."""
     at = at or timezone.now()
     job = stages.lock(job)
     _refuse_gone(job)
@@ -105,8 +113,8 @@ def go_away(
     if Spell.objects.filter(stage__job=job, minutes__isnull=True).exists():
         raise Refused(_("Somebody has this set in hand. It must be put down before it goes away."))
     count = _keep(job, CountKind.AWAY, by=by, keys=keys, boxes=boxes, at=at, place=place, note=note)
-    job.away_to, job.away_since = count.place, at
-    job.save(update_fields=["away_to", "away_since"])
+    job.away_to, job.away_since, job.bound_for = count.place, at, branch
+    job.save(update_fields=["away_to", "away_since", "bound_for"])
     record("job_went_away", by=by, job=job, at=at, place=count.place, keys=keys, boxes=boxes, note=count.note)
     return count
 
@@ -115,15 +123,26 @@ def go_away(
 def come_back(
     job: Job, *, by: Person, keys: int, boxes: int, note: str = "", at: datetime.datetime | None = None
 ) -> Count:
-    """The set is back and counted. What did not come back is told until it is found."""
+    """The set is back, or at the branch it went to, and counted. What did not come is told until it is found."""
     at = at or timezone.now()
     job = stages.lock(job)
     if not job.away_to:
         raise Refused(_("This set is not away."))
     count = _keep(job, CountKind.BACK, by=by, keys=keys, boxes=boxes, at=at, place=job.away_to, note=note)
+    arrived = job.bound_for is not None
+    job.branch, job.bound_for = job.bound_for or job.branch, None
     job.away_to, job.away_since = "", None
-    job.save(update_fields=["away_to", "away_since"])
-    record("job_came_back", by=by, job=job, at=at, place=count.place, keys=keys, boxes=boxes, note=count.note)
+    job.save(update_fields=["away_to", "away_since", "branch", "bound_for"])
+    record(
+        "job_arrived" if arrived else "job_came_back",
+        by=by,
+        job=job,
+        at=at,
+        place=count.place,
+        keys=keys,
+        boxes=boxes,
+        note=count.note,
+    )
     return count
 
 

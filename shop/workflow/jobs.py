@@ -16,7 +16,7 @@ from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
 # Fields of Job whose values may stand in an event; texts may hold what is nobody else's business.
-_PLAIN = ("boxes", "with_keyframe", "with_sample_pins", "humidity")
+_PLAIN = ("boxes", "with_keyframe", "with_sample_pins", "humidity", "branch")
 
 
 class LoggedInAlready(Refused):
@@ -63,6 +63,7 @@ def log_in(
         instrument=instrument,
         received_at=at,
         received_by=by,
+        branch_id=by.branch_id,
         **arrived,
     )
     stages.lay_route(job)

@@ -56,6 +56,7 @@ NEEDED = frozenset(
         "post_office_attachment_emails",
         "post_office_email",
         "post_office_log",
+        "shop_branch",
         "shop_client",
         "shop_instrument",
         "shop_job",

@@ -149,9 +149,15 @@ class Telling:
             return
         self._close(check)
         if tale.away:
-            whole = {"keys": self.job.keys_here, "boxes": self.job.boxes}
-            note = "to match two ivory-coloured tops"
-            counts.go_away(self.job, by=shop.desk, place=tale.away, note=note, at=self.later(hours=2), **whole)
+            counts.go_away(
+                self.job,
+                by=shop.desk,
+                place=tale.away,
+                keys=self.job.keys_here,
+                boxes=self.job.boxes,
+                note="to match two ivory-coloured tops",
+                at=self.later(hours=2),
+            )
         if tale.until in ("arrival", "sample"):
             return
         decision = decision_record(

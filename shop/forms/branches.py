@@ -1,0 +1,20 @@
+"""What the owner says about a branch."""
+
+from django import forms
+
+from shop.models import Branch
+
+
+def without_branches(form: forms.BaseForm) -> None:
+    """A shop without branches is not asked for any."""
+    if "branch" in form.fields and not Branch.objects.exists():
+        del form.fields["branch"]
+
+
+class BranchForm(forms.ModelForm):
+    """Its name, and what papers say."""
+
+    class Meta:
+        model = Branch
+        fields = ["name", "address", "phone"]
+        widgets = {"address": forms.Textarea(attrs={"rows": 3})}

@@ -344,16 +344,21 @@ def _angles(keys: Sequence[KeyAdvice], part: KeyRange) -> _Angles:
 
 
 def _cloth(keys: Sequence[KeyAdvice], held: Assumed) -> ClothAdvice | None:
-    able = [key for key in keys if key.width is not None and key.status != "impossible"]
+    able = [(key.width, key.pin) for key in keys if key.width is not None and key.status != "impossible"]
     if not able:
         return None
-    pin = spread.robust_spread([key.pin for key in able]).median
+    one, two = cloths_for(able, held)
+    return ClothAdvice(one.cloths[0], one.fitted, two.cloths, two.fitted, len(able))
+
+
+def cloths_for(mortises: Sequence[tuple[float, float]], held: Assumed) -> tuple[fit.ClothChoice, fit.ClothChoice]:
+    """The one cloth, and the two, that serve most of these mortises: (width, pin), every pin entering, mm."""
+    pin = spread.robust_spread([pin for _width, pin in mortises]).median
     # Each mortise is judged on the section's pin, so the pin's own deviation is taken off its width.
-    widths = [key.width - (key.pin - pin) for key in able if key.width is not None]
+    widths = [width - (own - pin) for width, own in mortises]
     common = (pin, held.compression, held.clearance, held.stock, held.lower, held.upper)
     one = fit.choose_cloths(widths, *common, count=1)
-    two = fit.choose_cloths(widths, *common, count=2) if len(held.stock) > 1 else one
-    return ClothAdvice(one.cloths[0], one.fitted, two.cloths, two.fitted, len(able))
+    return one, fit.choose_cloths(widths, *common, count=2) if len(held.stock) > 1 else one
 
 
 def _unknown(keys: Sequence[KeyAdvice], any_width: bool) -> list[KeyAdvice]:

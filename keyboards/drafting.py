@@ -2,28 +2,35 @@
 
 import csv
 import io
+from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from django.utils.translation import gettext as _
 
 from keyboards.advising import assumptions_for
-from keyboards.core.cutting import fewest_blanks
+from keyboards.core.assumptions import BY_NAME, Assumed
+from keyboards.core.cutting import Blanks, fewest_blanks
 from keyboards.core.keys import format_keys
 from keyboards.drawing.button import Cut, corners
+from keyboards.forms.keys import wood_names
 from keyboards.forms.numbers import said
 from keyboards.models import Drawing
 from keyboards.specifying import SetReadings, Spec, set_readings, spec_of
 from shop.models import Job
 
 SIZES = ("length", "width", "height", "mortise_length", "mortise_width", "skew", "offset")
+# How far off a button may be cut: what the shop assumes of bought parts, and the least wood beside the mortise.
+ALLOWED = (
+    "part_length_minus", "part_length_plus", "part_width", "part_height", "part_skew", "part_offset", "wall",
+)  # fmt: skip
 LAYERS = {"OUTLINE": 7, "MORTISE": 1, "CENTER": 3, "SECTION": 5, "NOTES": 8}
 _APART = 30.0  # mm between what is drawn side by side
 _MOST_TOLD = 6
 
 
-def contents_of(spec: Spec, asked: Mapping[str, Any]) -> dict[str, Any]:
+def contents_of(spec: Spec, asked: Mapping[str, Any], assumed: Assumed) -> dict[str, Any]:
     """What a drawing keeps of a spec: numbers in mm and degrees, so that it is drawn again the same for ever."""
     groups = []
     for group in spec.groups:
@@ -36,6 +43,8 @@ def contents_of(spec: Spec, asked: Mapping[str, Any]) -> dict[str, Any]:
         "mortise_length": round(asked["mortise_length"], 4),
         "blank": round(asked["blank"], 3),
         "kerf": round(asked["kerf"], 3),
+        "button_wood": asked.get("button_wood", ""),
+        "allowed": {name: getattr(assumed, name) for name in ALLOWED},
         "groups": groups,
     }
 
@@ -47,20 +56,39 @@ def cut_of(group: Mapping[str, Any]) -> Cut:
 
 @dataclass(frozen=True)
 class Standing:
-    """A drawing beside what the readings say now: the sentences of what changed; none where it still holds."""
+    """A drawing beside what the readings say now: the sentences of what changed, none where it still holds; the
+    newest version of its set."""
 
     drawing: Drawing
     changes: tuple[str, ...]
-    newest: bool
+    newest: int
 
     @property
     def out_of_date(self) -> bool:
-        return bool(self.changes) or not self.newest
+        return bool(self.changes) or self.drawing.version != self.newest
+
+    @property
+    def replaced(self) -> str:
+        """Why nobody should cut from it; "" where it holds."""
+        if self.drawing.version != self.newest:
+            return _("Replaced by drawing %(version)d") % {"version": self.newest}
+        return _("Out of date: what was read has changed") if self.changes else ""
 
 
 def standings(job: Job, units: str, readings: SetReadings | None = None) -> list[Standing]:
     """The drawings of a set, the newest first, each held against today's readings with what it was asked for."""
+    return _held(list(Drawing.objects.filter(job=job).select_related("made_by")), job, units, readings)
+
+
+def standing(job: Job, units: str, version: int | None = None) -> Standing | None:
+    """One drawing of a set so held, the newest unless a version is named; None where there is none."""
     drawings = list(Drawing.objects.filter(job=job).select_related("made_by"))
+    wanted = [one for one in drawings if version in (None, one.version)][:1]
+    found = _held(wanted, job, units, None)
+    return replace(found[0], newest=drawings[0].version) if found else None
+
+
+def _held(drawings: list[Drawing], job: Job, units: str, readings: SetReadings | None) -> list[Standing]:
     if not drawings:
         return []
     readings = readings or set_readings(job)
@@ -68,11 +96,12 @@ def standings(job: Job, units: str, readings: SetReadings | None = None) -> list
     here = set(readings.present)
     out = []
     for drawing in drawings:
+        drawing.job = job
         asked = drawing.contents
         keys = [key for key in asked["keys"] if key in here]
         now = spec_of(readings, keys, mortise_length=asked["mortise_length"], follows=asked["follows"], assumed=assumed)
-        changes = _changes(drawing, contents_of(now, {**asked, "keys": keys}), units)
-        out.append(Standing(drawing, changes, drawing.version == drawings[0].version))
+        changes = _changes(drawing, contents_of(now, {**asked, "keys": keys}, assumed), units)
+        out.append(Standing(drawing, changes, drawings[0].version))
     return out
 
 
@@ -103,6 +132,8 @@ def _changes(drawing: Drawing, now: Mapping[str, Any], units: str) -> tuple[str,
         values = [size_words(name, value or 0.0, units) for value in (before_value, after_value)]
         change = {"keys": told, "what": titles[name], "before": values[0], "after": values[1]}
         out.append(_("keys %(keys)s: %(what)s %(before)s → %(after)s") % change)
+    if allowed_of(drawing.contents) != now["allowed"]:
+        out.append(_("how far off a button may be cut"))
     more = len(out) - _MOST_TOLD
     return tuple(out[:_MOST_TOLD] + ([_("and %(count)d more") % {"count": more}] if more > 0 else []))
 
@@ -123,54 +154,94 @@ def size_titles() -> dict[str, str]:
 def size_words(name: str, value: float, units: str) -> str:
     """A size with its unit; inches beside the millimetres for who prefers them, since wood is cut in millimetres."""
     if name == "skew":
-        return f"{value:+.1f}°".replace("-", "−")
+        return f"{value:+.1f}°".replace("-", "−") if value else "0.0°"
     text = f"{value:.2f}".rstrip("0").rstrip(".") if name == "offset" else f"{value:.1f}"
     text = text.replace("-", "−")
     return f"{text} mm" if units == "mm" else f"{text} mm ({said(value, 'in', 3)})"
 
 
-def blanks_of(contents: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """How to saw, for each profile (width by height): blanks, their layouts, how many of each."""
-    profiles: dict[tuple[float, float], dict[float, int]] = {}
+def allowed_of(contents: Mapping[str, Any]) -> dict[str, float]:
+    """How far off a button of this drawing may be cut. Drawings of earlier releases kept nothing: they were made with
+    the starting values, and printed them."""
+    kept: Mapping[str, float] = contents.get("allowed", {})
+    return {name: kept.get(name, BY_NAME[name].default) for name in ALLOWED}
+
+
+def wood_of(contents: Mapping[str, Any]) -> str:
+    """The wood in words; "" on drawings of earlier releases."""
+    return wood_names().get(contents.get("button_wood", ""), "")
+
+
+def allowed_words(contents: Mapping[str, Any], units: str) -> dict[str, str]:
+    """How far off each size of a button may be cut, as the drawing says it: length "−0 / +1 mm"."""
+    allowed = allowed_of(contents)
+
+    def off(name: str) -> str:
+        text = f"{allowed[name]:g} mm"
+        return text if units == "mm" or not allowed[name] else f"{text} ({said(allowed[name], 'in', 3)})"
+
+    return {
+        "length": f"−{allowed['part_length_minus']:g} / +{off('part_length_plus')}",
+        "width": f"± {off('part_width')}",
+        "height": f"± {off('part_height')}",
+        "offset": f"± {off('part_offset')}",
+        "skew": f"± {allowed['part_skew']:g}°",
+        "wall": _("at least %(size)s") % {"size": off("wall")},
+    }
+
+
+@dataclass(frozen=True)
+class Sawing:
+    """How the buttons of one profile (width by height) are sawn. Sizes in mm.
+
+    layouts: how many blanks are sawn so, and the lengths got from one, the longest first. too_long: length -> how many
+    no blank is long enough for; found is None where that is all of them.
+    """
+
+    width: float
+    height: float
+    pieces: int
+    found: Blanks | None
+    layouts: tuple[tuple[int, tuple[float, ...]], ...]
+    too_long: Mapping[float, int]
+
+
+def blanks_of(contents: Mapping[str, Any]) -> list[Sawing]:
+    """What is sawn from one stick has one profile: a sawing for each."""
+    blank = contents["blank"]
+    profiles: dict[tuple[float, float], Counter[float]] = {}
     for group in contents["groups"]:
-        pieces = profiles.setdefault((group["width"], group["height"]), {})
-        pieces[group["length"]] = pieces.get(group["length"], 0) + len(group["keys"]) + group["spares"]
+        pieces = profiles.setdefault((group["width"], group["height"]), Counter())
+        pieces[group["length"]] += len(group["keys"]) + group["spares"]
     out = []
     for (width, height), pieces in profiles.items():
-        if max(pieces) > contents["blank"]:
-            continue
-        found = fewest_blanks(pieces, contents["blank"], contents["kerf"])
-        layouts: dict[tuple[float, ...], int] = {}
-        for row in found.layout:
-            layouts[tuple(sorted(row, reverse=True))] = layouts.get(tuple(sorted(row, reverse=True)), 0) + 1
-        out.append(
-            {
-                "width": width,
-                "height": height,
-                "found": found,
-                "layouts": [(times, list(row)) for row, times in layouts.items()],
-                "pieces": sum(pieces.values()),
-            }
-        )
+        fit = {length: count for length, count in pieces.items() if length <= blank}
+        too_long = {length: count for length, count in pieces.items() if length > blank}
+        found = fewest_blanks(fit, blank, contents["kerf"]) if fit else None
+        layouts = Counter(tuple(sorted(row, reverse=True)) for row in (found.layout if found else ()))
+        rows = tuple((times, row) for row, times in layouts.items())
+        out.append(Sawing(width, height, sum(fit.values()), found, rows, too_long))
     return out
 
 
-def as_csv(drawing: Drawing) -> str:
-    """One line a group: sizes in mm and degrees, keys, how many to cut."""
+def as_csv(standing: Standing) -> str:
+    """One line a group: sizes in mm and degrees, keys, how many to cut; the last column says whether it still holds."""
+    drawing = standing.drawing
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow(["group", *SIZES, "buttons", "spares", "to_cut", "keys", "drawing", "made"])
+    writer.writerow(["group", *SIZES, "buttons", "spares", "to_cut", "keys", "wood", "drawing", "made", "holds"])
     for number, group in enumerate(drawing.contents["groups"], start=1):
         count = len(group["keys"])
         keys = " ".join(str(key) for key in group["keys"])
-        made = [drawing.version, drawing.made_at.date().isoformat()]
+        made = [drawing.contents.get("button_wood", ""), drawing.version, drawing.made_at.date().isoformat()]
+        made.append(standing.replaced or _("yes"))
         writer.writerow(
             [number, *(group[name] for name in SIZES), count, group["spares"], count + group["spares"], keys, *made]
         )
     return out.getvalue()
 
 
-def as_dxf(drawing: Drawing) -> str:
+def as_dxf(standing: Standing) -> str:
     """Every group side by side in mm: plan with the mortise turned to its angle, side and end section, notes.
 
     The y axis points away from the playing end, as a drawing has it; the playing end is at the bottom, the bass on the
@@ -179,6 +250,7 @@ def as_dxf(drawing: Drawing) -> str:
     import ezdxf  # takes seconds to come in
     from ezdxf.enums import TextEntityAlignment
 
+    drawing = standing.drawing
     ezdxf.options.write_fixed_meta_data_for_testing = True  # no moment and no chance in a file
     document = ezdxf.new("R2010", setup=True)
     document.units = ezdxf.units.MM
@@ -186,6 +258,21 @@ def as_dxf(drawing: Drawing) -> str:
         document.layers.add(name, color=colour, linetype="CENTER" if name == "CENTER" else "CONTINUOUS")
     space = document.modelspace()
     x = 0.0
+    about = {
+        "tag": drawing.job.tag,
+        "version": drawing.version,
+        "day": drawing.made_at.date().isoformat(),
+        "wood": wood_of(drawing.contents),
+        **allowed_words(drawing.contents, "mm"),
+    }
+    notes = [
+        _("CHECK AGAINST THE ORIGINAL KEY BEFORE CUTTING"),
+        _("%(tag)s, button drawing %(version)d of %(day)s, mm %(wood)s") % about,
+        _("length %(length)s, width %(width)s, height %(height)s, angle %(skew)s, off the middle %(offset)s") % about,
+        _("playing end at the bottom, bass on the left; an angle is plus where the playing end leans to the treble"),
+    ]
+    if standing.out_of_date:
+        notes.insert(0, standing.replaced.upper())
 
     def box(left: float, bottom: float, width: float, height: float, layer: str) -> None:
         points = [(left, bottom), (left + width, bottom), (left + width, bottom + height), (left, bottom + height)]
@@ -210,16 +297,18 @@ def as_dxf(drawing: Drawing) -> str:
         box(side, min(ys), cut.height, max(ys) - min(ys), "SECTION")
         box(x, -_APART - cut.height, cut.width, cut.height, "SECTION")
         box(min(xs), -_APART - cut.height, max(xs) - min(xs), cut.height, "SECTION")
-        count = len(group["keys"])
-        lines = [
-            f"{drawing.job.tag} drawing {drawing.version} of {drawing.made_at.date().isoformat()}, group {number}",
-            f"keys {format_keys(group['keys'])}".replace("–", "-"),
-            f"{count} + {group['spares']} spare, skew {cut.skew:+.1f} deg, plus: playing end to the treble",
-            "playing end at the bottom, bass on the left. CHECK AGAINST THE ORIGINAL KEY BEFORE CUTTING",
-        ]
-        for place, words in enumerate(lines):
-            note(words, x, cut.length + 10 + 4 * (len(lines) - 1 - place))
+        note(str(number), x + cut.width / 2, cut.length + 8)
+        told = {
+            "number": number,
+            "keys": format_keys(group["keys"]),
+            "count": len(group["keys"]),
+            "spares": group["spares"],
+            "skew": size_words("skew", cut.skew, "mm"),
+        }
+        notes.append(_("%(number)d: keys %(keys)s, %(count)d and %(spares)d spare, angle %(skew)s") % told)
         x = side + cut.height + _APART
+    for place, words in enumerate(notes):
+        note(words, 0, -2 * _APART - 5 * place)
     out = io.StringIO()
     document.write(out)
     return out.getvalue()

@@ -328,12 +328,15 @@ def _nearest(sections: Sequence[skew.Section], key: int) -> skew.Section:
 
 
 def tolerances_of(assumed: Assumed) -> Tolerances:
-    """How far a bought part may be off: the shop's and the job's assumptions, the program's for the others."""
+    """How far a bought part may be off: by the shop's and the job's assumptions."""
     return Tolerances(
         length_minus=assumed.part_length_minus,
         length_plus=assumed.part_length_plus,
         width=assumed.part_width,
+        height=assumed.part_height,
         skew=assumed.part_skew,
+        offset=assumed.part_offset,
+        flex=assumed.part_flex,
         cover_stop=assumed.cover_stop,
         cover_least=assumed.cover_least,
     )

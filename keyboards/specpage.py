@@ -9,7 +9,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext, pgettext
 
 from keyboards.core.assumptions import Assumed
-from keyboards.core.cutting import Blanks, button_width_needed, fewest_blanks
+from keyboards.core.cutting import Blanks, button_width_needed
 from keyboards.core.errors import MeasurementError
 from keyboards.core.flex import (
     CAUTION_UTILISATION,
@@ -31,6 +31,8 @@ from keyboards.core.parts import (
     with_button,
     worst_stress,
 )
+from keyboards.drafting import Sawing, blanks_of, contents_of
+from keyboards.drawing.button import blanks_drawn
 from keyboards.drawing.curve import Mark, Zone, curve
 from keyboards.drawing.key_section import Button, SectionWords, Stick, plan_view, side_view, sign_picture, signed
 from keyboards.drawing.plots import written
@@ -87,6 +89,7 @@ class BlankRow:
     pieces: int
     blanks: Blanks
     layout: tuple[str, ...]
+    svg: str
 
 
 @dataclass(frozen=True)
@@ -167,7 +170,8 @@ def spec_page(
     rows = tuple(
         _group_row(index, group, unit, assumed, index == number) for index, group in enumerate(spec.groups, start=1)
     )
-    blanks, cannot = _blank_rows(spec.groups, data["blank"], data["kerf"], unit)
+    contents = contents_of(spec, data, assumed)
+    blanks, cannot = _blank_rows(contents, unit)
     warnings += cannot
     common: dict[str, Any] = {
         "spec": spec,
@@ -336,31 +340,46 @@ def _group_row(number: int, group: Group, unit: str, assumed: Assumed, chosen: b
     )
 
 
-def _blank_rows(
-    groups: Sequence[Group], blank: float, kerf: float, unit: str
-) -> tuple[tuple[BlankRow, ...], tuple[str, ...]]:
-    """One row a profile (width and height): what is sawn from one stick has one profile."""
-    profiles: dict[tuple[float, float], Counter[float]] = {}
-    for group in groups:
-        profiles.setdefault((group.spec.width, group.spec.height), Counter())[group.spec.length] += group.to_cut
-    rows = []
-    for (width, height), pieces in profiles.items():
-        longest = max(pieces)
-        if longest > blank:
-            return (), (
-                _("A button of %(length)s is longer than the blank (%(blank)s): take longer blanks.")
-                % {"length": said(longest, unit, 1), "blank": said(blank, unit, 1)},
-            )
-        found = fewest_blanks(pieces, blank, kerf)
-        layouts = Counter(tuple(sorted(Counter(row).items(), reverse=True)) for row in found.layout)
+def _blank_rows(contents: Mapping[str, Any], unit: str) -> tuple[tuple[BlankRow, ...], tuple[str, ...]]:
+    """One row a profile, and what cannot be sawn from such blanks."""
+    rows, cannot = [], []
+    for place, row in enumerate(blanks_of(contents), start=1):
+        cannot += too_long(row, contents["blank"], unit)
+        if row.found is None:
+            continue
         words = tuple(
             _("%(times)d × (%(pieces)s)")
-            % {"times": times, "pieces": " + ".join(f"{count} × {said(length, unit, 1)}" for length, count in layout)}
-            for layout, times in layouts.items()
+            % {
+                "times": times,
+                "pieces": " + ".join(f"{count} × {said(one, unit, 1)}" for one, count in Counter(layout).items()),
+            }
+            for times, layout in row.layouts
         )
-        profile = f"{said(width, unit, 1).removesuffix(f' {unit}')} × {said(height, unit, 1)}"
-        rows.append(BlankRow(profile, sum(pieces.values()), found, words))
-    return tuple(rows), ()
+        profile = f"{said(row.width, unit, 1).removesuffix(f' {unit}')} × {said(row.height, unit, 1)}"
+        svg = blanks_svg(row, contents, f"blanks-{place}")
+        rows.append(BlankRow(profile, row.pieces, row.found, words, svg))
+    return tuple(rows), tuple(cannot)
+
+
+def too_long(row: Sawing, blank: float, unit: str) -> list[str]:
+    """A sentence for each length of a profile that no blank is long enough for."""
+    return [
+        ngettext(
+            "%(count)d button of %(length)s is longer than the blank (%(blank)s) and stands in no layout: take a longer"
+            " blank.",
+            "%(count)d buttons of %(length)s are longer than the blank (%(blank)s) and stand in no layout: take longer"
+            " blanks.",
+            count,
+        )
+        % {"count": count, "length": said(length, unit, 1), "blank": said(blank, unit, 1)}
+        for length, count in row.too_long.items()
+    ]
+
+
+def blanks_svg(row: Sawing, contents: Mapping[str, Any], uid: str) -> str:
+    """How one profile is sawn, drawn."""
+    title = _("How the blanks are sawn")
+    return blanks_drawn(row.layouts, blank=contents["blank"], kerf=contents["kerf"], uid=uid, title=title)
 
 
 def _findings(key: KeyGeometry) -> tuple[str, ...]:

@@ -96,11 +96,21 @@ ASSUMPTIONS: tuple[Assumption, ...] = (
     Assumption("part_length_minus", "button", "bought part shorter by at most", 0.0, "mm", 0.0, 10.0, _ESTIMATE),
     Assumption("part_length_plus", "button", "bought part longer by at most", 1.0, "mm", 0.0, 10.0, _ESTIMATE),
     Assumption("part_width", "button", "bought part wider or narrower by at most", 0.1, "mm", 0.0, 3.0, _ESTIMATE),
+    Assumption("part_height", "button", "bought part higher or lower by at most", 0.5, "mm", 0.0, 5.0, _ESTIMATE),
     Assumption("part_skew", "button", "angle off by at most", 0.5, "°", 0.0, 5.0, _ESTIMATE),
+    Assumption("part_offset", "button", "mortise further off the middle by at most", 0.1, "mm", 0.0, 3.0, _ESTIMATE),
+    Assumption("part_flex", "button", "key more flexible by at most, fraction", 0.05, "", 0.0, 1.0, _ESTIMATE),
     Assumption("angle_step", "button", "angles are cut in steps of", 0.5, "°", 0.1, 5.0, _ESTIMATE),
     Assumption("fan_step", "button", "angles of a fan in steps of", 1.0, "°", 0.1, 5.0, _ESTIMATE),
     Assumption("wall", "button", "least wood beside the mortise", 2.5, "mm", 0.5, 10.0, _ESTIMATE),
     Assumption("spare", "button", "spare buttons, fraction", 0.05, "", 0.0, 1.0, _ESTIMATE),
+    # cloth to cut
+    Assumption("cloth_piece", "cloth", "length of a piece: into the mortise and over its edge", 14.0, "mm", 3.0, 60.0,
+               "common practice: 50 to 80 mm of strip a key, four pieces"),
+    Assumption("cloth_strip", "cloth", "width of a strip: the mortise along the key", 14.0, "mm", 3.0, 60.0, _ESTIMATE),
+    Assumption("sheet_length", "cloth", "sheet, along the strips", 300.0, "mm", 20.0, 3000.0, "the shop's shelf"),
+    Assumption("sheet_width", "cloth", "sheet, across the strips", 300.0, "mm", 20.0, 3000.0, "the shop's shelf"),
+    Assumption("cloth_spare", "cloth", "spare pieces, fraction", 0.05, "", 0.0, 1.0, _ESTIMATE),
     # limits of the final check
     _limit("side_play_low", "side play, at least", 0.20, 0.0, 3.0, _ESTIMATE, "fingertip"),
     _limit("side_play_high", "side play, at most", 0.75, 0.05, 5.0, "common practice: one bench text has about 0.5 right, about 1 worn", "fingertip"),
@@ -156,11 +166,19 @@ class Assumed:
     part_length_minus: float
     part_length_plus: float
     part_width: float
+    part_height: float
     part_skew: float
+    part_offset: float
+    part_flex: float
     angle_step: float
     fan_step: float
     wall: float
     spare: float
+    cloth_piece: float
+    cloth_strip: float
+    sheet_length: float
+    sheet_width: float
+    cloth_spare: float
     side_play_low: float
     side_play_high: float
     balance_clearance_low: float
@@ -246,6 +264,8 @@ _ORDERED = (
     ("dip_low", "dip_high"),
     ("level_low", "level_high"),
     ("cover_stop", "cover_least"),
+    ("cloth_piece", "sheet_length"),
+    ("cloth_strip", "sheet_width"),
 )
 
 

@@ -315,12 +315,16 @@ def _trimmed(rows: list[_Row], counts: list[int]) -> list[_Row]:
 
 @dataclass(frozen=True)
 class ClothSheet:
-    """Pieces to cut with their spares, strips across the sheet, sheets, and the part of the cloth left over."""
+    """Pieces to cut with their spares, strips across the sheet, sheets, and the part of the cloth left over.
+
+    layout: for each sheet how many pieces each of its strips gives.
+    """
 
     pieces: int
     strips: int
     sheets: int
     waste: float
+    layout: tuple[tuple[int, ...], ...]
 
 
 def cloth_sheet(
@@ -349,10 +353,12 @@ def cloth_sheet(
     if piece_width > sheet_width:
         raise MeasurementError("piece_width must be at most sheet_width")
     pieces = ceil(2 * keys * (1 + spare) - _ROUNDING)
-    strips = -(-pieces // floor((sheet_length + kerf) / (piece_length + kerf) + _ROUNDING))
-    sheets = -(-strips // floor((sheet_width + kerf) / (piece_width + kerf) + _ROUNDING))
+    a_strip = floor((sheet_length + kerf) / (piece_length + kerf) + _ROUNDING)
+    a_sheet = floor((sheet_width + kerf) / (piece_width + kerf) + _ROUNDING)
+    strips = [min(a_strip, pieces - first) for first in range(0, pieces, a_strip)]
+    layout = tuple(tuple(strips[first : first + a_sheet]) for first in range(0, len(strips), a_sheet))
     used = pieces * piece_length * piece_width
-    return ClothSheet(pieces, strips, sheets, 1 - used / (sheets * sheet_length * sheet_width))
+    return ClothSheet(pieces, len(strips), len(layout), 1 - used / (len(layout) * sheet_length * sheet_width), layout)
 
 
 def button_width_needed(mortise_length: float, mortise_width: float, skew: float, wall: float) -> float:

@@ -13,10 +13,6 @@ from keyboards.core.checked import number
 from keyboards.core.errors import MeasurementError
 from keyboards.core.flex import KeyGeometry, fibre_stress, key_flexibility, slot_cover
 
-# What the shop's assumptions do not name. All estimates.
-HEIGHT_OFF = 0.5  # mm higher or lower
-OFFSET_OFF = 0.1  # mm across the key; as close as the width
-FLEX_MORE = 0.05  # more flexible by this part: half of what a loose button costs
 # Within these no saw and no caliper on wood tells two parts apart: half the steps buttons are cut in.
 SAME_SIZE = 0.05
 SAME_ANGLE = 0.25
@@ -54,17 +50,17 @@ class PartFigures:
 
 @dataclass(frozen=True)
 class Tolerances:
-    """How far a part may be off and still serve: mm and degrees; flex as a fraction."""
+    """How far a part may be off and still serve: mm and degrees; flex as a fraction. All estimates to start from."""
 
     length_minus: float = 0.0
     length_plus: float = 1.0
     width: float = 0.1
-    height: float = HEIGHT_OFF
+    height: float = 0.5
     skew: float = 0.5
-    offset: float = OFFSET_OFF
+    offset: float = 0.1  # as close as the width
     cover_stop: float = 0.0
     cover_least: float = 6.0
-    flex: float = FLEX_MORE
+    flex: float = 0.05  # half of what a loose button costs
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from keyboards.advising import assumptions_for
 from keyboards.core.assumptions import final_limits
 from keyboards.core.keys import format_keys
 from keyboards.documents.handoff import place_words, range_of, sign_of
-from keyboards.drafting import size_words, standings
+from keyboards.drafting import size_words, standing
 from keyboards.models import Compass
 from keyboards.proving import limit_title
 from shop.cautions import CAUTIONS
@@ -31,14 +31,13 @@ def bench_sheet(job: Job, units: str) -> bytes:
     slugs = list(dict.fromkeys(slug for line in lines if line.operation for slug in line.operation.cautions))
     if job.instrument.keytops == Keytops.IVORY:
         slugs.append("ivory")
-    drawings = [one for one in standings(job, units) if one.newest]
+    drawing = standing(job, units)
     groups: list[dict[str, Any]] = []
-    for one in drawings:
-        for number, group in enumerate(one.drawing.contents["groups"], start=1):
-            sizes = {name: size_words(name, group[name], units) for name in ("length", "width", "height", "skew")}
-            sizes |= {"mortise": size_words("mortise_width", group["mortise_width"], units)}
-            sizes |= {"offset": size_words("offset", group["offset"], units) if group["offset"] else ""}
-            groups.append({"number": number, "keys": format_keys(group["keys"]), "count": len(group["keys"]), **sizes})
+    for number, group in enumerate(drawing.drawing.contents["groups"] if drawing else (), start=1):
+        sizes = {name: size_words(name, group[name], units) for name in ("length", "width", "height", "skew")}
+        sizes |= {"mortise": size_words("mortise_width", group["mortise_width"], units)}
+        sizes |= {"offset": size_words("offset", group["offset"], units) if group["offset"] else ""}
+        groups.append({"number": number, "keys": format_keys(group["keys"]), "count": len(group["keys"]), **sizes})
     names = compass.keys if compass else None
     missing = [f"{key} {names.name(key)}" for key in compass.missing] if compass and names else []
     return make_pdf(
@@ -55,7 +54,7 @@ def bench_sheet(job: Job, units: str) -> bytes:
                 for limit in final_limits(assumptions_for(job))
             ],
             "groups": groups,
-            "drawing": drawings[0] if drawings else None,
+            "drawing": drawing,
             "agreed": bool(lines),
             "title": _("Bench sheet"),
         },

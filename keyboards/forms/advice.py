@@ -26,6 +26,7 @@ GROUP_TITLES = {
     "spread": gettext_lazy("Odd readings and samples"),
     "comeback": gettext_lazy("What may come back, and what that costs"),
     "button": gettext_lazy("Buttons"),
+    "cloth": gettext_lazy("Cloth to cut"),
     "final": gettext_lazy("Limits of the final check"),
 }
 

@@ -7,8 +7,9 @@ from django.utils.translation import gettext_lazy as _
 class Drawing(models.Model):
     """One version of a job's button drawing. contents holds all of it, so that it is drawn again the same for ever.
 
-    contents: {"keys", "follows", "mortise_length", "blank", "kerf", "groups": [{"length", "width", "height",
-    "mortise_length", "mortise_width", "skew", "offset", "keys", "spares"}]}, in mm and degrees.
+    contents: {"keys", "follows", "mortise_length", "blank", "kerf", "button_wood", "allowed": how far off a button may
+    be cut, "groups": [{"length", "width", "height", "mortise_length", "mortise_width", "skew", "offset", "keys",
+    "spares"}]}, in mm and degrees. Drawings of the first two releases have no button_wood and no allowed.
     """
 
     job = models.ForeignKey("shop.Job", on_delete=models.PROTECT, related_name="drawings")

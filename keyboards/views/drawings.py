@@ -47,18 +47,17 @@ def drawing_new(request: PersonRequest, number: int) -> HttpResponse:
     if not spec.groups:
         messages.error(request, _("Nothing can be drawn yet: sizes are missing. The spec says which."))
         return redirect("spec", number)
-    drawing = drawing_make(job=job, contents=drafting.contents_of(spec, data), by=request.user)
+    drawing = drawing_make(job=job, contents=drafting.contents_of(spec, data, assumed), by=request.user)
     messages.success(request, _("Drawing %(version)d is ready below.") % {"version": drawing.version})
     return redirect("spec", number)
 
 
 def _standing(request: PersonRequest, number: int, version: int) -> drafting.Standing:
     job = job_for(number, Job.objects.select_related("client", "instrument"))
-    found = [one for one in drafting.standings(job, request.user.units) if one.drawing.version == version]
-    if not found:
+    found = drafting.standing(job, request.user.units, version)
+    if found is None:
         raise Http404
-    found[0].drawing.job = job
-    return found[0]
+    return found
 
 
 @require_safe
@@ -74,16 +73,17 @@ def drawing_paper(request: PersonRequest, number: int, version: int) -> HttpResp
 @allowed()
 def drawing_file(request: PersonRequest, number: int, version: int) -> HttpResponse:
     """The same for a machine: DXF in millimetres."""
-    drawing = _standing(request, number, version).drawing
-    return _download(drafting.as_dxf(drawing), "image/vnd.dxf", f"{drawing.job.tag}-drawing-{version}.dxf")
+    standing = _standing(request, number, version)
+    return _download(drafting.as_dxf(standing), "image/vnd.dxf", f"{standing.drawing.job.tag}-drawing-{version}.dxf")
 
 
 @require_safe
 @allowed()
 def drawing_list(request: PersonRequest, number: int, version: int) -> HttpResponse:
     """The same as a table of what to cut."""
-    drawing = _standing(request, number, version).drawing
-    return _download(drafting.as_csv(drawing), "text/csv; charset=utf-8", f"{drawing.job.tag}-drawing-{version}.csv")
+    standing = _standing(request, number, version)
+    name = f"{standing.drawing.job.tag}-drawing-{version}.csv"
+    return _download(drafting.as_csv(standing), "text/csv; charset=utf-8", name)
 
 
 def _download(contents: Any, kind: str, name: str) -> HttpResponse:

@@ -200,7 +200,7 @@ def test_the_paper_says_what_must_be_said(client, job):
     wanted = ("Check against the original key before cutting", "Drawing 1 of", "Keys 11–26", "Saws and machines")
     for said in (*wanted, "Group 2"):
         assert said in words, said
-    assert "REPLACED" not in words
+    assert "OUT OF DATE" not in words
     assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
 
 
@@ -271,7 +271,7 @@ def test_a_changed_reading_marks_an_older_drawing_out_of_date_and_says_what_chan
     assert "out of date" in page
     assert "+3.0° → +2.0°" in page
     words = PdfReader(io.BytesIO(client.get(reverse("drawing_paper", args=[job.number, 1])).content))
-    assert "do not cut from this" in " ".join(words.pages[0].extract_text().split())
+    assert "what was read has changed. Do not cut from this" in " ".join(words.pages[0].extract_text().split())
     assert draw(client, job).version == 2
     newest, older = drafting.standings(job, "mm")
     assert not newest.out_of_date

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy.optimize import Bounds, LinearConstraint, milp
 
-from keyboards.core.cutting import fewest_blanks
+from keyboards.core.cutting import cloth_sheet, fewest_blanks
 
 
 def solver(pieces, blank, kerf):
@@ -73,3 +73,31 @@ def test_with_six_lengths_the_truth_lies_in_the_gap_that_is_told():
     pieces = {41.3: 9, 52.7: 8, 63.1: 7, 74.9: 6, 88.2: 5, 97.6: 4}
     found = fewest_blanks(pieces, 300, 2)
     assert found.bound <= solver(pieces, 300, 2) <= found.blanks
+
+
+def fewest_bins(count, size, room):
+    """Bins that so many pieces of one size need, by the solver: pieces in each bin, and whether it is begun."""
+    most = -(-count // int(room // size))
+    fits = np.hstack([size * np.eye(most), -room * np.eye(most)])
+    found = milp(
+        np.r_[np.zeros(most), np.ones(most)],
+        constraints=[
+            LinearConstraint(fits, -np.inf, 0),
+            LinearConstraint(np.r_[np.ones(most), np.zeros(most)], count, np.inf),
+        ],
+        integrality=np.ones(2 * most),
+        bounds=Bounds(0, np.r_[np.full(most, np.inf), np.ones(most)]),
+    )
+    assert found.success
+    return round(found.fun)
+
+
+@pytest.mark.parametrize(
+    ("keys", "piece", "sheet"),
+    [(88, (14, 14), (300, 300)), (26, (11, 9), (60, 100)), (20, (14, 14), (150, 40)), (3, (14, 14), (14, 14))],
+)
+def test_the_solver_finds_no_fewer_strips_and_sheets_of_cloth(keys, piece, sheet):
+    found = cloth_sheet(keys, *piece, *sheet, spare=0)
+    assert found.strips == fewest_bins(2 * keys, piece[0], sheet[0])
+    assert found.sheets == fewest_bins(found.strips, piece[1], sheet[1])
+    assert sum(map(sum, found.layout)) == 2 * keys

@@ -17,7 +17,7 @@ from django.utils.translation import gettext as _
 
 from keyboards.core import fit
 from keyboards.core.assumptions import Assumed, FinalLimit, effective, final_limits
-from keyboards.core.entries import SKIPPED
+from keyboards.core.entries import SKIPPED, reading_uncertainty, reading_value
 from keyboards.core.grading import worst_grade
 from keyboards.core.keys import format_keys
 from keyboards.core.skew import SkewPattern
@@ -34,6 +34,7 @@ from keyboards.models import (
     GaugeKind,
     KeyReading,
 )
+from keyboards.sheets import finding_titles
 from keyboards.specifying import RAIL, SetReadings, keys_to_cut, set_readings, spec_of
 from shop.core import route
 from shop.models import Event, Job, Stage
@@ -156,12 +157,15 @@ def proof_of(job: Job) -> Proof:
     gauges = _gauges((*before.checks, *([check] if check else [])))
     catalogue = dict(Finding.objects.values_list("code", "grade")) if rows else {}
     limits, values, notes, copied = _measured(job, check, rows, before, assumed, gauges)
+    own = _own(check, rows, limits, assumed) if check else {}
+    notes += _remarks(rows, own, catalogue)
     keys = [
         judge_key(
             key,
             values[key],
             limits if key in copied else [limit for limit in limits if limit.quantity != "skew_copy"],
             left_out=_left_out(rows.get(key)),
+            own=own.get(key),
             grade=_by_sight(rows.get(key), catalogue),
         )
         for key in before.present
@@ -305,6 +309,53 @@ def _measured(
                 % {"what": limit_title(limit.quantity)}
             )
     return tuple(limits), values, notes, copied
+
+
+def _own(
+    check: Check, rows: Mapping[int, KeyReading], limits: Iterable[FinalLimit], assumed: Assumed
+) -> dict[int, dict[str, float]]:
+    """key -> quantity -> standard uncertainty, of readings that have one of their own: a plug gauge's interval is a
+    rectangle (JCGM 100, 4.3.7), an angle from a photo is as good as the points that were tapped. None below the
+    limit's."""
+    found: dict[int, dict[str, float]] = {}
+    entries = (
+        Entry.objects.filter(check_done=check, kind=EntryKind.READING)
+        .filter(Q(high__isnull=False) | Q(photo_angle__isnull=False))
+        .select_related("photo_angle")
+    )
+    by_source = {READ_FROM[limit.quantity]: limit for limit in limits}
+    for entry in entries:
+        limit, row = by_source.get(entry.quantity), rows.get(entry.key)
+        if limit is None or row is None or getattr(row, entry.quantity) != reading_value(entry):
+            continue  # not judged, or another reading holds now
+        u = reading_uncertainty(entry, lambda _quantity, _gauge: 0.0) / 1000
+        if limit.quantity in _PIN_OF:
+            u = math.hypot(u, assumed.u_pin)
+        if entry.quantity == "skew" and (photo := getattr(entry, "photo_angle", None)):
+            u = photo.u / 1000
+        if u > limit.u:
+            found.setdefault(entry.key, {})[limit.quantity] = u
+    return found
+
+
+def _remarks(rows: Mapping[int, KeyReading], own: Iterable[int], catalogue: Mapping[str, int]) -> list[str]:
+    """What a reader must know besides figures: findings that are no part of the grade, readings less certain than
+    others."""
+    notes = []
+    titles = finding_titles() if rows else {}
+    seen = [
+        _("key %(key)d: %(what)s") % {"key": key, "what": ", ".join(titles.get(code, code) for code in codes)}
+        for key, row in sorted(rows.items())
+        if (codes := [code for code, severity in row.findings.items() if severity and not catalogue.get(code)])
+    ]
+    if seen:
+        notes.append(
+            _("Seen at the final check, and no part of what was judged: %(what)s.") % {"what": "; ".join(seen)}
+        )
+    if keys := sorted(own):
+        words = _("Read with plug gauges or from photos, and judged with an uncertainty of their own: keys %(keys)s.")
+        notes.append(words % {"keys": format_keys(keys)})
+    return notes
 
 
 def _by_sight(row: KeyReading | None, catalogue: Mapping[str, int]) -> int | None:

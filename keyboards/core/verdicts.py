@@ -7,7 +7,7 @@ which leaves at most 5 % risk against one limit. Lengths in mm, angles in degree
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from keyboards.core import fit
@@ -101,13 +101,15 @@ def judge_key(
     limits: Iterable[FinalLimit],
     *,
     left_out: Collection[str] = (),
+    own: Mapping[str, float] | None = None,
     grade: int | None = None,
 ) -> KeyVerdict:
     """One key. `values`: quantity -> reading; a quantity that is absent was not read. `left_out`: quantities passed
-    over on purpose, which are not held against the key; a key with nothing else is not read. `grade`: 0 sound to
-    3 spent by sight, None where nobody looked; a key that is not sound after the work fails whatever it measures."""
+    over on purpose, which are not held against the key; a key with nothing else is not read. `own`: the standard
+    uncertainty of a reading that has one of its own (a plug gauge's interval, an angle from a photo). `grade`: 0 sound
+    to 3 spent by sight, None where nobody looked; a key that is not sound after the work fails whatever it measures."""
     judged = tuple(
-        judge(values.get(limit.quantity), limit)
+        judge(values.get(limit.quantity), replace(limit, u=(own or {}).get(limit.quantity, limit.u)))
         for limit in limits
         if values.get(limit.quantity) is not None or limit.quantity not in left_out
     )

@@ -21,8 +21,9 @@ from keyboards.documents.label import keyframe_label
 from keyboards.models import Assumptions, Check, Decision, Entry, Gauge, KeyReading, Photo
 from keyboards.progressing import progress_of
 from keyboards.proving import proof_of
-from keyboards.workflow.checks import check_reopen
+from keyboards.workflow.checks import check_close, check_reopen
 from keyboards.workflow.decisions import assumptions_keep
+from keyboards.workflow.entries import entries_write
 from keyboards.workflow.opening import open_trade
 from keyboards.workflow.proof import check_release, send_failing_back
 from shop import seams
@@ -101,6 +102,38 @@ def test_an_undecided_key_does_not_keep_the_set_here():
     final(job, play=plays(10, k3=740))
     assert proof(job).verdicts.with_verdict(UNDECIDED) == (3,)
     assert gate(job) == ""
+
+
+def test_a_gauge_that_enters_and_one_that_does_not_prove_less_than_a_figure():
+    """The middle of 0.40 to 0.80 mm would pass; the half width over the root of three (JCGM 100, 4.3.7) lets it not."""
+    job = small_job()
+    check = final(job, closed=False)
+    common = {"kind": "reading", "quantity": "side_play", "unit": "mm"}
+    entries_write(
+        check, [{**common, "key": 3, "value": "0.60"}, {**common, "key": 4, "value": "0.40..0.80"}], by=check.begun_by
+    )
+    check_close(check, by=check.begun_by)
+    found = proof(job)
+    assert found.verdicts.with_verdict(UNDECIDED) == (4,)
+    judged = found.by_key[4].of("side_play")
+    assert (judged.value, judged.limit.u) == (0.6, pytest.approx(0.2 / 3**0.5))
+    assert any("uncertainty of their own: keys 4" in note for note in found.notes)
+    # Read again with a caliper, the interval holds no longer.
+    check_reopen(check, by=check.begun_by, reason="again")
+    entries_write(check, [{**common, "key": 4, "value": "0.61"}], by=check.begun_by)
+    assert proof(job).verdicts.with_verdict(UNDECIDED) == ()
+
+
+def test_what_is_seen_and_no_part_of_the_grade_is_said_all_the_same():
+    job = small_job()
+    check = final(job, closed=False)
+    play = {"kind": "reading", "key": 2, "quantity": "side_play", "unit": "mm", "value": "0.48"}
+    seen = {"kind": "finding", "key": 2, "finding": "pin_turned", "severity": 2}
+    entries_write(check, [play, seen], by=check.begun_by)
+    found = proof(job)
+    assert found.by_key[2].verdict == "pass"
+    assert "Seen at the final check, and no part of what was judged: key 2: Pin turned." in found.notes
+    assert "key 2: Pin turned" in text_of(report(job))
 
 
 def test_a_failing_key_keeps_the_set_here_and_is_named():

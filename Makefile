@@ -62,7 +62,7 @@ backup: install ## a verified backup now (the last line is the archive)
 # or of this, ends all.
 define serve
 $(BIN)/python manage.py letters --loop --skip-checks >/dev/null & letters=$$!; \
-$(BIN)/gunicorn shop.wsgi --preload --bind $(HOST):$(PORT) --workers $(WORKERS) --timeout 120 --log-level warning & server=$$!; \
+$(BIN)/gunicorn shop.wsgi --preload --no-control-socket --bind $(HOST):$(PORT) --workers $(WORKERS) --timeout 120 --log-level warning & server=$$!; \
 trap 'kill $$server $$letters $${backups:-} 2>/dev/null || true; wait' EXIT INT TERM; \
 wait $$server
 endef

@@ -103,7 +103,16 @@ def ports(places):
     made = []
     for place in places:
         port = free_port()
-        command = ("-m", "gunicorn", "shop.wsgi", "--bind", f"127.0.0.1:{port}", "--log-level", "warning")
+        command = (
+            "-m",
+            "gunicorn",
+            "shop.wsgi",
+            "--no-control-socket",
+            "--bind",
+            f"127.0.0.1:{port}",
+            "--log-level",
+            "warning",
+        )
         made.append((port, place.start(*command)))
     try:
         for port, _process in made:

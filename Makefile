@@ -13,7 +13,7 @@ CORES := $(shell nproc 2>/dev/null || echo 2)
 WORKERS ?= $(if $(filter postgres%,$(DATABASE_URL)),$(CORES),$(if $(filter 1,$(CORES)),1,2))
 export PYTHONUNBUFFERED := 1
 
-.PHONY: help install install-tests demo serve update backup test check suite browser postgres format lock
+.PHONY: help install install-tests demo serve update backup test check suite browser postgres benchmarks format lock
 
 help: ## this list
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | awk -F ':.*## ' '{ printf "  make %-14s %s\n", $$1, $$2 }'
@@ -97,6 +97,10 @@ browser: install-tests ## the journeys in Chromium
 WITHOUT_DATABASE := $(addprefix --ignore=tests/,keyboards/core keyboards/validation shop/core shop/validation)
 postgres: install-tests ## the tests that use a database, on a PostgreSQL of their own
 	.ci/with-postgres $(BIN)/pytest -n 3 -m "not browser" $(WITHOUT_DATABASE)
+
+benchmarks: install-tests ## what things cost beside what they should cost: some minutes, on a machine that does nothing else
+	@$(BIN)/python -m tests.benchmarks
+	@DURABLE=1 .ci/with-postgres $(BIN)/python -m tests.benchmarks bench_load
 
 format: install-tests ## put code and templates into the house style
 	$(BIN)/ruff check --fix .

@@ -2,7 +2,9 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from statistics import median
+from typing import Any
 
 from django.urls import reverse
 from django.utils.translation import gettext as _
@@ -66,6 +68,11 @@ class Row:
     grade_reason: str
     note: str
 
+    @property
+    def number(self) -> str:
+        """The key as text: a template writes a whole number by the rules of a language, which takes its time."""
+        return str(self.key)
+
 
 @dataclass(frozen=True)
 class Sheet:
@@ -94,8 +101,12 @@ def odd_keys(readings: Iterable[KeyReading], quantity: str, held: Assumed) -> fr
     values = {row.key: value for row in readings if (value := getattr(row, quantity)) is not None}
     if len(values) < _FEWEST_FOR_SPREAD:
         return frozenset()
-    floor = floor_of(quantity, held)
-    return frozenset(outliers(list(values), list(values.values()), k=held.outlier_k, floor=floor))
+    return _far_off(tuple(values), tuple(values.values()), held.outlier_k, floor_of(quantity, held))
+
+
+@lru_cache(maxsize=512)  # a few thousand slopes a column, and between two looks at a sheet one column changes
+def _far_off(keys: tuple[int, ...], values: tuple[float, ...], k: float, floor: float) -> frozenset[int]:
+    return frozenset(outliers(keys, values, k=k, floor=floor))
 
 
 def floor_of(quantity: str, held: Assumed) -> float:
@@ -286,9 +297,8 @@ def _one_cloth(readings: Sequence[KeyReading], unit: str, held: Assumed) -> Band
     widths = [width for width in widths if width > pin]
     if len(widths) < _FEWEST_FOR_SPREAD or not held.stock:
         return None
-    cloth = fit.choose_cloths(widths, pin, held.compression, held.clearance, held.stock, held.lower, held.upper).cloths[
-        0
-    ]
+    fits = (held.compression, held.clearance, tuple(held.stock), held.lower, held.upper)
+    cloth = _best_cloth(tuple(widths), pin, *fits)
     middle = pin + held.clearance + 2 * (1 - held.compression) * cloth
     per_unit = 25.4 if unit == "in" else 1.0
     return Band(
@@ -333,3 +343,8 @@ def _repeats_words(found: Repeatability, unit: str) -> str:
     decimals = {"mm": 3, "in": 4}.get(unit, 1)
     words = ngettext("%(sd)s %(unit)s from %(count)d repeat", "%(sd)s %(unit)s from %(count)d repeats", found.freedom)
     return words % {"sd": show(round(found.sd), unit, decimals), "unit": unit_sign(unit), "count": found.freedom}
+
+
+@lru_cache(maxsize=64)
+def _best_cloth(widths: tuple[float, ...], pin: float, *fits: Any) -> float:
+    return fit.choose_cloths(widths, pin, *fits).cloths[0]

@@ -1,6 +1,7 @@
 """The trade's slugs in words: quantities, and why an entry is not kept."""
 
 from collections.abc import Mapping
+from functools import lru_cache
 
 from django.utils.functional import Promise
 from django.utils.translation import gettext as _
@@ -45,6 +46,7 @@ def unit_sign(unit: str) -> str:
     return "°" if unit == ANGLE else unit
 
 
+@lru_cache(maxsize=8192)  # a sheet has a thousand, mostly those of the last look at it
 def figure(quantity: str, canonical: int, unit: str) -> str:
     """A reading as text, in that unit: as many decimals as it has, at least those the quantity is shown with.
 

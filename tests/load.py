@@ -128,12 +128,13 @@ def work(
     readings: int,
     every: float = 0,
     desk_every: float = 0,
+    tablets: int = TABLETS,
     desks: int = DESKS,
     until_wrong: bool = False,
 ) -> Told:
     """Each tablet sends so many readings, one request a reading, one every so many seconds (0: as fast as it goes);
     the desks walk through the pages until the last tablet is done. until_wrong: all stop at the first wrong answer."""
-    told, done, crowd = Told(), threading.Event(), threading.Barrier(TABLETS + desks + 1)
+    told, done, crowd = Told(), threading.Event(), threading.Barrier(tablets + desks + 1)
 
     def tablet(place: int) -> None:
         check = shop.checks[place // 2].pk
@@ -177,12 +178,12 @@ def work(
             else:
                 told.wrong[f"desk {status} {page} {body[:200]!r}"] += 1
 
-    tablets = [threading.Thread(target=tablet, args=[place]) for place in range(TABLETS)]
+    senders = [threading.Thread(target=tablet, args=[place]) for place in range(tablets)]
     browsers = [threading.Thread(target=desk, args=[place]) for place in range(desks)]
-    for one in (*tablets, *browsers):
+    for one in (*senders, *browsers):
         one.start()
     crowd.wait()
-    for one in tablets:
+    for one in senders:
         one.join()
     done.set()
     for one in browsers:

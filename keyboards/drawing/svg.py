@@ -6,6 +6,7 @@ a page can restyle a drawing.
 """
 
 import re
+from functools import lru_cache
 from math import isfinite
 
 INK = "#1E1B18"
@@ -31,6 +32,7 @@ _FORBIDDEN = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 _UID = re.compile(r"[A-Za-z][A-Za-z0-9_-]*\Z")
 
 
+@lru_cache(maxsize=16_384)  # the keys of one drawing stand where those of the last one stood
 def num(value: float) -> str:
     """A coordinate with at most one decimal: "12.5", "12", "-.5"."""
     text = f"{value:.1f}"

@@ -1,6 +1,8 @@
 """What templates may say about keys: lengths in the person's unit, the small row, the legend of grades."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from html import escape
 
 from django import template
 from django.db.models import Count, Q
@@ -14,6 +16,7 @@ from keyboards.forms.photos import PhotoForm
 from keyboards.models import Check, CheckKind, Comeback, Compass, Decision, GaugeKind, KeyReading
 from keyboards.progressing import progress_of
 from keyboards.proving import newest_final
+from keyboards.sheets import Cell
 from keyboards.workflow import pricing
 from shop.access import DESK, TECHNICIAN, may
 from shop.models import EstimateState
@@ -63,6 +66,19 @@ def small_row(job) -> SafeString:
 def svg(text: str) -> SafeString:
     """Passes on a drawing made by keyboards/drawing, which escapes every text that goes into it."""
     return mark_safe(text)
+
+
+@register.simple_tag
+def reading_cells(cells: Iterable[Cell]) -> SafeString:
+    """The cells of one key on the sheet. Written here: a template takes five times as long over a thousand of them."""
+    return mark_safe(
+        "".join(
+            f'<td class="{cell.mark}" title="{escape(cell.why)}"><span class="figure">{escape(cell.text)}</span></td>'
+            if cell.mark
+            else f'<td><span class="figure">{escape(cell.text)}</span></td>'
+            for cell in cells
+        )
+    )
 
 
 @register.inclusion_tag("components/set_row.html")

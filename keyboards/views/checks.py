@@ -5,6 +5,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -98,6 +99,7 @@ def sheet_context(request: PersonRequest, check: Check) -> dict[str, Any]:
         "job": check.job,
         "check": check,
         "sheet": sheet,
+        "keys_address": reverse("key_detail", args=[check.job.number, check.pk, 0]).removesuffix("0/"),
         "picture": picture_of(check, compass, readings, units=units, held=held, odd=sheet.odd),
         "repeats": repeats_of(check, units),
         "sample": format_keys(check.sample),

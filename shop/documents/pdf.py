@@ -7,9 +7,11 @@ PaperError: a report with a silently missing photo would be worse than none.
 """
 
 import datetime
+import gc
 import hashlib
 import mimetypes
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cache
 from io import BytesIO
@@ -96,6 +98,19 @@ class Attached:
     at: datetime.datetime
 
 
+@contextmanager
+def _no_collector() -> Iterator[None]:
+    """A document is a million objects that live until its end; to look for garbage among them takes a fifth of it."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+@_no_collector()
 def render_pdf(html: str, attached: Sequence[Attached] = ()) -> bytes:
     """A tagged PDF (PDF/UA-1) of the HTML. The same HTML makes the same bytes: the only dates in it are one that the
     HTML carries as <meta name="dcterms.created"> and those of attached files, and its identifier is the digest of

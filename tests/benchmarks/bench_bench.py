@@ -33,6 +33,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from keyboards.workflow.opening import open_trade
+from tests.benchmarks.figures import tell
 from tests.factories import make_check, make_job, make_person
 
 RUNS = 120
@@ -148,16 +149,20 @@ def main() -> None:
     client.force_login(rosa)
     address = reverse("operations", args=[check.pk])
     endpoint_ms(client, address, 1)
-    raw = raw_commit_ms()
-    one, fifty = endpoint_ms(client, address, 1), endpoint_ms(client, address, 50)
+    # Three times in turns, the middle one: a disk is not equally quick all the time.
+    turns = [(endpoint_ms(client, address, 1), raw_commit_ms()) for _ in range(3)]
+    one, raw = sorted(turns, key=lambda pair: pair[0] / pair[1])[1]
+    fifty = endpoint_ms(client, address, 50)
     print(f"{'':28}{'ms':>9}{'a second':>11}{'/ raw commit':>15}")
     print(f"{'raw durable commit':28}{raw:>9.2f}{1000 / raw:>11.0f}{1:>15.1f}")
     print(f"{'a batch of 1':28}{one:>9.2f}{1000 / one:>11.0f}{one / raw:>15.1f}")
     print(f"{'a batch of 50':28}{fifty:>9.2f}{50_000 / fifty:>11.0f}{fifty / raw:>15.1f}")
+    tell("saving one reading / a raw durable commit of the same file", one / raw, 15)
     connection.close()
     times = sorted(screen_ms(make_check(job=make_job(), quantities=["balance_mortise_width"]).pk))
     middle, slow = times[len(times) // 2], times[int(len(times) * 0.95)]
     print(f"Enter to kept on the screen: median {middle:.1f} ms, 95 % under {slow:.1f} ms")
+    tell("Enter to kept on the screen, median", middle, 50, " ms")
 
 
 if __name__ == "__main__":

@@ -34,8 +34,10 @@ from keyboards.models import Check
 from keyboards.workflow.opening import open_trade
 from shop.models import Job, Lot
 from shop.workflow.opening import open_shop
+from tests.benchmarks.figures import tell
 from tests.benchmarks.large import fill
 
+OWNERS_HISTORY = ("hours", "learning")  # what all sets teach: the owner's, once in a while
 FEW, MANY, RUNS = 100, int(sys.argv[1]) if sys.argv[1:] else 10_000, 15
 
 
@@ -101,6 +103,7 @@ def main() -> None:
     asked = {sets: prepare(sets) for sets in (FEW, MANY)}
     print(f"filled in {time.perf_counter() - begun:.0f} s")
     print(f"{'ms':20}{FEW:>9,}{MANY:>9,}{'grows':>8}{'exponent':>10}{'queries':>12}{'kB':>6}")
+    growth: dict[str, tuple[float, float]] = {}
     for title in asked[FEW][1]:
         times, queries, size = {FEW: [], MANY: []}, {}, 0
         for run in range(RUNS + 1):
@@ -115,10 +118,18 @@ def main() -> None:
                     times[sets].append(ask(browser, pages[title]))  # the second: the first opens the file
         few, many = statistics.median(times[FEW]), statistics.median(times[MANY])
         grows, exponent = many / few, log(many / few) / log(MANY / FEW)
+        growth[title] = (grows, exponent)
         told = f"{queries[FEW]} / {queries[MANY]}"
         good = "" if grows < 1.3 else "  MISSED" if exponent > 0.35 else "  over 1.3"
         figures = f"{few:>9.1f}{many:>9.1f}{grows:>8.2f}{exponent:>10.2f}{told:>12}{size / 1000:>6.0f}"
         print(f"{title:20}{figures}{good}", flush=True)
+    for name in OWNERS_HISTORY:
+        tell(f"{name}: exponent of growth, {FEW} to {MANY:,} sets", growth.pop(name)[1], 0.35)
+    slowest, steepest = max(growth, key=growth.__getitem__), max(growth, key=lambda title: growth[title][1])
+    over = sum(grows >= 1.3 for grows, _exponent in growth.values())
+    tell(f"exponent of growth of a main page, the steepest ({steepest})", growth[steepest][1], 0.35)
+    tell(f"time of a main page, {MANY:,} / {FEW} sets, the worst ({slowest})", growth[slowest][0], 1.3)
+    print(f"{len(growth) - over} of {len(growth)} main pages grow less than 1.3 times")
 
 
 if __name__ == "__main__":

@@ -22,6 +22,7 @@ from django.db import connection
 
 from shop import searching
 from shop.models import Instrument
+from tests.benchmarks.figures import tell
 from tests.benchmarks.large import fill
 
 JOBS, RUNS, A_PAGE = 10_000, 15, 25
@@ -71,9 +72,13 @@ def main() -> None:
         ("a letter missed", piano.maker[:2].lower() + piano.maker[3:].lower(), name),
     ]
     print(f"{JOBS:,} sets\n{'':18}{'search':>10}{'written SQL':>14}{'ratio':>8}")
+    worst = 0.0
     for title, text, key in asked:
         here, there = median_ms(lambda t=text: ours(t)), median_ms(lambda k=key: raw(k))
         print(f"{title:18}{here:>7.1f} ms{there:>11.1f} ms{here / there:>8.1f}")
+        if title != "a letter missed":  # which no written SQL finds: a second look at all names
+            worst = max(worst, here / there)
+    tell(f"search in {JOBS:,} sets / rows asked for in written SQL, worst of six", worst, 3)
 
 
 if __name__ == "__main__":

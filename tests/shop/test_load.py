@@ -4,11 +4,13 @@ How fast it is is measured by hand, and so is what the same work meets without I
 python -m tests.benchmarks.bench_load.
 """
 
+import gzip
 import sqlite3
 from contextlib import closing
 
 import pytest
 from django.db import OperationalError, connection, connections
+from django.urls import reverse
 
 from keyboards.workflow import entries
 from tests.factories import make_check, make_person
@@ -28,6 +30,21 @@ def test_ten_tablets_and_five_desks_meet_no_error_and_lose_no_row():
     assert len(told.tablet) == TABLETS * READINGS
     assert len(told.desk) >= DESKS
     assert lost(shop, told) == []
+
+
+def test_pages_are_compressed_and_nothing_else_is(client):
+    """Pages alone: a photo or PDF gains nothing, and a calendar's ETag may not change."""
+    check = make_check()
+    client.force_login(check.begun_by)
+    accepts = {"accept-encoding": "gzip, br"}
+    page = client.get(reverse("check_detail", args=[check.job.number, check.pk]), headers=accepts)
+    plain = client.get(reverse("check_detail", args=[check.job.number, check.pk]))
+    assert page["Content-Encoding"] == "gzip"
+    assert "Accept-Encoding" in page["Vary"]
+    assert len(page.content) < len(plain.content) / 4
+    assert b"</html>" in gzip.decompress(page.content)
+    for other in (reverse("bench_worker"), reverse("job_tags", args=[check.job.number])):
+        assert "Content-Encoding" not in client.get(other, headers=accepts)
 
 
 @pytest.fixture

@@ -1,6 +1,7 @@
 """An object store to test against: the S3 server of moto (github.com/getmoto/moto), started in this process."""
 
 from dataclasses import dataclass, field
+from functools import cache
 from uuid import uuid4
 
 import boto3
@@ -9,6 +10,18 @@ from moto.server import ThreadedMotoServer
 from shop.files import kept_in
 
 KEYS = {"key": "a key of no worth", "secret": "a secret of no worth"}
+
+
+@cache
+def _client(endpoint: str):
+    """Another program than ours that looks into the store."""
+    return boto3.client(
+        "s3",
+        endpoint_url=endpoint,
+        region_name="us-east-1",
+        aws_access_key_id="the",
+        aws_secret_access_key="keeper",
+    )
 
 
 @dataclass
@@ -20,13 +33,7 @@ class Store:
     bucket: str = field(default_factory=lambda: f"keys-{uuid4().hex[:12]}")
 
     def __post_init__(self):
-        self.client = boto3.client(
-            "s3",
-            endpoint_url=self.endpoint,
-            region_name="us-east-1",
-            aws_access_key_id="the",
-            aws_secret_access_key="keeper",
-        )
+        self.client = _client(self.endpoint)
         self.client.create_bucket(Bucket=self.bucket)
 
     @property

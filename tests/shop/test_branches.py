@@ -11,7 +11,7 @@ from tests.factories import make_client, make_job, make_person, make_sent, make_
 from tests.ladder import climb, gone
 from tests.shop.test_counts import WHOLE
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 @pytest.fixture

@@ -10,7 +10,6 @@ import zipfile
 import pytest
 from django.core.exceptions import ImproperlyConfigured
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.db import connection
 from django.test import Client
 from django.urls import reverse
 from PIL import Image
@@ -33,10 +32,7 @@ from tests.shop.test_pdf import picture
 from tests.store import Store, ThreadedMotoServer
 
 NONE = {"bucket": "", "endpoint": "", "region": "us-east-1", "key": "", "secret": ""}
-pytestmark = [
-    pytest.mark.django_db,
-    pytest.mark.skipif(connection.vendor != "sqlite", reason="about files: runs where SQLite is tested"),
-]
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ from tests.factories import make_person
 from tests.ladder import climb
 from tests.shop.test_workshop import HOURS
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 PASSWORD = "balance rail pins"
 SHOP = {"name": "Testing Key Works", "address": "4 Tannery Row", "currency": "eur", "paper": "Letter"}

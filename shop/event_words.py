@@ -54,6 +54,12 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "person_deactivated": _("closed a person's access"),
     "person_reactivated": _("opened a person's access again"),
     "password_set": _("set a new password for a person"),
+    "second_factor_added": _("set up a second step of signing in"),
+    "second_factor_removed": _("took a second step of signing in off"),
+    "second_factor_demanded": _("asked every owner for a second step of signing in"),
+    "second_factor_left_free": _("left the second step of signing in to every owner"),
+    "recovery_code_used": _("signed in with a recovery code; left: %(left)s"),
+    "recovery_codes_renewed": _("made new recovery codes"),
     "shop_opened": _("opened the workshop"),
     # the route
     "stage_begun": _("began: %(stage)s%(note)s"),

@@ -24,10 +24,12 @@ OPEN = {
     "shared_csv",
     "shared_json",
     "shared_pdf",
+    "factor_set_up",
     "home",
     "shop_open",
     "shop_owner",
     "sign_in",
+    "sign_in_code",
     "sign_out",
 }
 # An argument for each converter, of something that is not there.

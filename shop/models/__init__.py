@@ -24,6 +24,7 @@ from shop.models.estimates import (
     token_hash,
 )
 from shop.models.events import Event
+from shop.models.factors import RecoveryCode, SecondFactor
 from shop.models.feeds import Feed
 from shop.models.instruments import Instrument, InstrumentKind, Keytops
 from shop.models.jobs import HoldFor, Job
@@ -72,8 +73,10 @@ __all__ = [
     "PaymentMethod",
     "Person",
     "Price",
+    "RecoveryCode",
     "Role",
     "Search",
+    "SecondFactor",
     "Spell",
     "Stage",
     "StageState",

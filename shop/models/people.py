@@ -6,6 +6,7 @@ from decimal import Decimal
 from django.contrib.auth.models import AbstractUser
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
+from django.utils.crypto import salted_hmac
 from django.utils.translation import gettext_lazy as _
 
 from shop.models.branches import Branch
@@ -40,11 +41,20 @@ class Person(AbstractUser):
         _("type 562 for 5.62"), default=False, help_text=_("The point is set by the program at the bench.")
     )
 
+    signed_out = models.PositiveIntegerField(default=0, editable=False, help_text=_("How often everywhere at once."))
+
     class Meta:
         ordering = ["first_name", "last_name", "username"]
 
     def __str__(self):
         return self.get_full_name() or self.username
+
+    def _get_session_auth_hash(self, secret=None):
+        """What a session must carry to be this person's: of the password, and of how often all of them were ended."""
+        # As Django has it while that never happened, so that nobody is signed out by an update.
+        ended = f"|{self.signed_out}" if self.signed_out else ""
+        salt = "django.contrib.auth.models.AbstractBaseUser.get_session_auth_hash"
+        return salted_hmac(salt, self.password + ended, secret=secret, algorithm="sha256").hexdigest()
 
     @property
     def short_name(self) -> str:
@@ -130,6 +140,7 @@ class Workshop(models.Model):
     benches = models.PositiveSmallIntegerField(_("benches"), default=1, validators=[MinValueValidator(1)])
     hours = models.JSONField(_("bench hours, Monday to Sunday"), default=_working_hours)
     holidays = models.JSONField(_("closed on"), default=list, blank=True)
+    second_factor_for_owners = models.BooleanField(default=False, editable=False)
     promise_spread = models.FloatField(_("spread of hours"), default=0.35)
     # The step of the first day that comes next; empty once it is over.
     opening = models.CharField(max_length=12, blank=True, default="", editable=False)

@@ -2,7 +2,19 @@
 
 from django.urls import path
 
-from shop.views import branches, clients, counter, counts, instruments, jobs, opening, parcels, people, workshop
+from shop.views import (
+    branches,
+    clients,
+    counter,
+    counts,
+    factors,
+    instruments,
+    jobs,
+    opening,
+    parcels,
+    people,
+    workshop,
+)
 
 _job = "jobs/<tag:number>/"
 _person = "office/people/<int:person_id>/"
@@ -36,6 +48,7 @@ urlpatterns = [
     path("first-day/<slug:step>/", opening.opening_step, name="opening_step"),
     path("me/password/", people.password_change, name="password_change"),
     path("office/people/", people.person_list, name="person_list"),
+    path("office/people/second-step/", factors.factor_demand, name="factor_demand"),
     path("office/people/add/", people.person_add, name="person_add"),
     path(_person, people.person_edit, name="person_edit"),
     path(f"{_person}password/", people.person_password, name="person_password"),

@@ -1,13 +1,16 @@
 """Signing in and out, how a person likes to work, and who works here."""
 
+import time
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth import logout, update_session_auth_hash
+from django.contrib.auth import login, logout, update_session_auth_hash
+from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView
 from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect, render
+from django.utils.crypto import constant_time_compare
 from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -21,14 +24,54 @@ from shop.forms.people import (
     PersonSettingsForm,
     SignInForm,
 )
-from shop.models import Person
+from shop.models import Person, Workshop
 from shop.workflow import people
+from shop.workflow.factors import factor_demanded, factor_of
 from shop.workflow.opening import is_open
 from shop.workflow.refusal import Refused
 
-_sign_in = LoginView.as_view(
-    template_name="shop/people/sign_in.html", authentication_form=SignInForm, redirect_authenticated_user=True
-)
+_WAITING = "second_step"  # in the session: who has typed the password and nothing more, and where they want to go
+_WAITS = 10 * 60
+
+
+class _SignIn(LoginView):
+    template_name = "shop/people/sign_in.html"
+    authentication_form = SignInForm
+    redirect_authenticated_user = True
+
+    def form_valid(self, form: AuthenticationForm) -> HttpResponse:
+        """In, or one step further: nobody is signed in between the two."""
+        person = form.get_user()
+        self.request.session.flush()  # whatever an earlier visitor began
+        self.request.session[_WAITING] = {
+            "person": person.pk,
+            "password": person.get_session_auth_hash(),
+            "next": self.get_success_url(),
+            "until": time.time() + _WAITS,
+        }
+        if factor_of(person):
+            return redirect("sign_in_code")
+        if factor_demanded(person):
+            return redirect("factor_set_up")
+        return enter(self.request, person)
+
+
+def waiting(request: HttpRequest) -> Person | None:
+    """Who has typed the password, of late, and has the second step before them."""
+    begun = request.session.get(_WAITING)
+    if not begun or request.user.is_authenticated or begun["until"] < time.time():
+        return None
+    person = Person.objects.filter(pk=begun["person"], is_active=True).first()
+    if person is None or not constant_time_compare(begun["password"], person.get_session_auth_hash()):
+        return None
+    return person
+
+
+def enter(request: HttpRequest, person: Person) -> HttpResponse:
+    """Signs in who has shown everything that is asked of them, and leads them where they wanted to go."""
+    begun = request.session.pop(_WAITING)
+    login(request, person, backend="django.contrib.auth.backends.ModelBackend")
+    return redirect(begun["next"])
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -37,7 +80,7 @@ def sign_in(request: HttpRequest, **kwargs: Any) -> HttpResponseBase:
     """Name and password; on the first day nobody has any, and the shop is opened instead."""
     if request.method != "POST" and not request.user.is_authenticated and not is_open():
         return redirect("shop_open")
-    return _sign_in(request, **kwargs)
+    return _SignIn.as_view()(request, **kwargs)
 
 
 @require_POST
@@ -78,8 +121,9 @@ def password_change(request: PersonRequest) -> HttpResponse:
 @allowed(OWNER)
 def person_list(request: PersonRequest) -> HttpResponse:
     """Everybody who works here or did."""
-    rows = list(Person.objects.select_related("branch").order_by("-is_active", "first_name", "last_name", "username"))
-    return render(request, "shop/people/list.html", {"people": rows})
+    rows = Person.objects.select_related("branch", "second_factor")
+    rows = rows.order_by("-is_active", "first_name", "last_name", "username")
+    return render(request, "shop/people/list.html", {"people": rows, "shop": Workshop.ours()})
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

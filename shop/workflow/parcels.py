@@ -86,6 +86,8 @@ LEFT_OUT: Mapping[str, str] = {
     "keyboards_share": "secret links end with the place they were made in",
     "shop_feed": "secret links end with the place they were made in",
     "shop_link": "secret links end with the place they were made in",
+    "shop_recoverycode": "they belong to the passwords, which are left out",
+    "shop_secondfactor": "they belong to the passwords, which are left out",
     "shop_miss": "guesses at links and passwords, of the last minutes",
 }
 _LETTERS = "post_office_email"

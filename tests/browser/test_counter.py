@@ -213,6 +213,7 @@ def test_the_owners_and_everybodys_own_pages_are_accessible_and_fit(page, screen
         f"/office/people/{make_person().pk}/",
         "/office/workshop/",
         "/me/",
+        "/me/signing-in/",
         "/me/password/",
         f"/counter/clients/{piano.client_id}/",
         f"/counter/instruments/{piano.pk}/",

@@ -1,0 +1,82 @@
+"""Codes and passwords that are asked for again."""
+
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from shop.guessing import count_miss, forget_misses
+from shop.models import Person
+from shop.workflow.factors import code_take
+from shop.workflow.refusal import Refused
+
+_TRIES = 5
+_WAIT = 15 * 60
+
+
+def _code_field(label: Any, help_text: Any = "") -> forms.CharField:
+    return forms.CharField(
+        label=label,
+        max_length=60,
+        help_text=help_text,
+        widget=forms.TextInput(
+            attrs={
+                "autocomplete": "one-time-code",
+                "autocapitalize": "characters",
+                "spellcheck": "false",
+                "class": "figure",
+            }
+        ),
+    )
+
+
+class CodeForm(forms.Form):
+    """A code from the app or from paper."""
+
+    code = _code_field(
+        gettext_lazy("Code"), gettext_lazy("The six digits your app shows now, or one of your recovery codes.")
+    )
+
+
+class FirstCodeForm(forms.Form):
+    """The first code of an app that has just been told the secret."""
+
+    code = _code_field(gettext_lazy("The six digits your app shows now"))
+
+
+class ProofForm(forms.Form):
+    """That it is still the person who signed in: the password, and a code where they have a second step."""
+
+    password = forms.CharField(
+        label=gettext_lazy("Your password"),
+        strip=False,
+        max_length=200,
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+    )
+    code = CodeForm.base_fields["code"]
+
+    def __init__(self, *args: Any, person: Person, with_code: bool, **kwargs: Any):
+        super().__init__(*args, **kwargs)
+        self.person = person
+        if not with_code:
+            del self.fields["code"]
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if self.errors:
+            return data
+        name = f"again:{self.person.pk}"
+        if count_miss(name, seconds=_WAIT) > _TRIES:
+            self.add_error("password", ValidationError(_("Too many wrong passwords. Wait a quarter of an hour.")))
+        elif not self.person.check_password(data["password"]):
+            self.add_error("password", ValidationError(_("This is not your password.")))
+        else:
+            forget_misses(name)
+            if "code" in self.fields:
+                try:
+                    code_take(self.person, data["code"])
+                except Refused as refusal:
+                    self.add_error("code", str(refusal))
+        return data

@@ -19,6 +19,10 @@ NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
             _("Photos and papers in an object store; several computers for one workshop."),
             _("Branches: whose set is where, counted on the way from one to another."),
             _("The first day in steps, nothing of it lost."),
+            _("A second step after the owner's password; wrong passwords counted by all processes together."),
+            _("What is known of a client shown, and erased on wish while the technical history stays."),
+            _("Cloth to cut, drawn on its sheets; how far off a button may be is the shop's to set."),
+            _("Plug gauges and photo angles judged by their own uncertainty at the final check."),
         ),
     ),
     (

@@ -17,11 +17,23 @@ from django.utils.translation import gettext as _
 
 from keyboards.core import fit
 from keyboards.core.assumptions import Assumed, FinalLimit, effective, final_limits
-from keyboards.core.entries import SKIPPED, reading_uncertainty, reading_value
+from keyboards.core.entries import (
+    DIFFER,
+    FEWEST_REPEATS,
+    READING,
+    SKIPPED,
+    WITHDRAW,
+    Repeatability,
+    in_force,
+    reading_value,
+    repeatability,
+    uncertainty_of_mean,
+)
 from keyboards.core.grading import worst_grade
 from keyboards.core.keys import format_keys
+from keyboards.core.quantities import LENGTH, QUANTITIES
 from keyboards.core.skew import SkewPattern
-from keyboards.core.verdicts import FAIL, NOT_READ, FinalVerdicts, KeyVerdict, judge_key, judge_set
+from keyboards.core.verdicts import FAIL, NOT_READ, UNDECIDED, FinalVerdicts, KeyVerdict, judge_key, judge_set
 from keyboards.models import (
     Assumptions,
     Check,
@@ -62,12 +74,24 @@ class UsedGauge:
 
 
 @dataclass(frozen=True)
+class Taken:
+    """One reading in force: value in canonical integers; own, in mm or degrees, is the part of its uncertainty that is
+    its alone (half the step of a plug gauge over sqrt 3, the taps of a photo)."""
+
+    value: int
+    own: float = 0.0
+
+
+@dataclass(frozen=True)
 class Proof:
     """What is proved of a set. check is the newest final check, None before there is one.
 
     rows: key -> its row in that check. before: the arrival and the stripped check. limits: those that this check can
     be held against. notes: what could not be judged, and why. copied: key -> angle in degrees that its new button was
-    to copy. pins: quantity of a pin -> where its size is from ("measured", "before", "median", "nominal").
+    to copy. Where a key was read several times in the final check, its row and values hold the mean. taken: key ->
+    quantity -> its readings. scatter: quantity -> what the repeats of this check showed. unmeasured: limits that were
+    held against no key, because that was not read. unsaid: what each check read without naming an instrument.
+    photos: check -> u of each angle read from a photo, in degrees.
     """
 
     job: Job
@@ -82,6 +106,11 @@ class Proof:
     copied: Mapping[int, float]
     values: Mapping[int, Mapping[str, float | None]]
     gauges: tuple[UsedGauge, ...]
+    taken: Mapping[int, Mapping[str, tuple[Taken, ...]]]
+    scatter: Mapping[str, Repeatability]
+    unmeasured: tuple[str, ...]
+    unsaid: tuple[tuple[Check, tuple[str, ...]], ...]
+    photos: Mapping[Check, tuple[float, ...]]
     worked_since: bool = False
 
     @property
@@ -95,6 +124,14 @@ class Proof:
     @property
     def failing(self) -> tuple[int, ...]:
         return self.verdicts.with_verdict(FAIL)
+
+    @property
+    def undecided(self) -> tuple[int, ...]:
+        return self.verdicts.with_verdict(UNDECIDED)
+
+    def count(self, quantity: str, key: int) -> int:
+        """How many readings of the final check stand behind a judged quantity of a key."""
+        return len(self.taken.get(key, {}).get(READ_FROM[quantity], ())) or 1
 
     @property
     def unread(self) -> tuple[int, ...]:
@@ -154,18 +191,30 @@ def proof_of(job: Job) -> Proof:
     check = newest_final(job)
     rows = {row.key: row for row in check.keys.all()} if check else {}
     assumed = assumed_at(job, check.closed_at if check else None)
-    gauges = _gauges((*before.checks, *([check] if check else [])))
+    checks = (*before.checks, *([check] if check else []))
+    gauges = _gauges(checks)
+    taken, photos = _taken(check, checks)
+    scatter = _scatter(taken)
+    _average(rows, taken)
     catalogue = dict(Finding.objects.values_list("code", "grade")) if rows else {}
     limits, values, notes, copied = _measured(job, check, rows, before, assumed, gauges)
-    own = _own(check, rows, limits, assumed) if check else {}
-    notes += _remarks(rows, own, catalogue)
+    unmeasured = tuple(
+        limit.quantity
+        for limit in final_limits(assumed)
+        if limit.quantity not in {one.quantity for one in limits} and limit.quantity != "skew_copy"
+    )
+    notes += _remarks(rows, taken, catalogue)
     keys = [
         judge_key(
             key,
             values[key],
-            limits if key in copied else [limit for limit in limits if limit.quantity != "skew_copy"],
-            left_out=_left_out(rows.get(key)),
-            own=own.get(key),
+            [
+                _for_key(limit, check, taken.get(key, {}), scatter, gauges, assumed)
+                for limit in limits
+                if key in copied or limit.quantity != "skew_copy"
+            ],
+            left_out=_marked(rows.get(key), SKIPPED),
+            differ=_marked(rows.get(key), DIFFER),
             grade=_by_sight(rows.get(key), catalogue),
         )
         for key in before.present
@@ -183,6 +232,11 @@ def proof_of(job: Job) -> Proof:
         copied=copied,
         values=values,
         gauges=gauges,
+        taken=taken,
+        scatter=scatter,
+        unmeasured=unmeasured if check else (),
+        unsaid=_unsaid(checks, {**before.rows, **({check.pk: rows} if check else {})}, gauges, photos),
+        photos={one: tuple(photos[one.pk].values()) for one in checks if one.pk in photos},
         worked_since=check is not None and check.closed_at is not None and worked_since(job, check.closed_at),
     )
 
@@ -239,27 +293,159 @@ def _gauges(checks: Sequence[Check]) -> tuple[UsedGauge, ...]:
     for check in checks:
         if check.gauge_id is not None and not any(key[0] == check.pk for key in used):
             used[check.pk, check.gauge_id] = set()
-    gauges = Gauge.objects.in_bulk({gauge_id for _check, gauge_id in used})
+    kept = Gauge.objects.in_bulk({gauge_id for _check, gauge_id in used})
+    changes = list(
+        Event.objects.filter(what="gauge_changed", details__has_key="was")
+        .order_by("at", "id")
+        .values_list("at", "details")
+        if kept
+        else ()
+    )
     order = {check.pk: place for place, check in enumerate(checks)}
     by_pk = {check.pk: check for check in checks}
     return tuple(
-        UsedGauge(by_pk[check_id], gauges[gauge_id], tuple(sorted(quantities)))
+        UsedGauge(
+            by_pk[check_id], _gauge_at(kept[gauge_id], by_pk[check_id].closed_at, changes), tuple(sorted(quantities))
+        )
         for (check_id, gauge_id), quantities in sorted(used.items(), key=lambda item: (order[item[0][0]], item[0][1]))
     )
 
 
-def _uncertainty(limit: FinalLimit, check: Check, gauges: Iterable[UsedGauge], assumed: Assumed) -> float:
-    """The shop's figure for this way of measuring, or the instrument's own where that is larger."""
+def _gauge_at(
+    gauge: Gauge, moment: datetime.datetime | None, changes: Sequence[tuple[datetime.datetime, Mapping[str, Any]]]
+) -> Gauge:
+    """The instrument as it stood at a moment: what the first change after it says it was before."""
+    later = (details["was"] for at, details in changes if moment and at > moment and details["gauge"] == gauge.pk)
+    was = next(later, None)
+    if was is None:
+        return gauge
+    resolution, error, repeatability_then = was["figures"]
+    return Gauge(
+        pk=gauge.pk,
+        name=gauge.name,
+        kind=gauge.kind,
+        resolution=resolution,
+        error=error,
+        repeatability=repeatability_then,
+        checked_on=datetime.date.fromisoformat(was["checked_on"]) if was["checked_on"] else None,
+    )
+
+
+def _taken(
+    check: Check | None, checks: Sequence[Check]
+) -> tuple[dict[int, dict[str, tuple[Taken, ...]]], dict[int, dict[int, float]]]:
+    """key -> quantity -> the readings in force of the final check; and check -> key -> u of an angle from a photo."""
+    fields = ("op", "check_done_id", "kind", "key", "quantity", "value", "high", "withdraws", "taken_at")
+    rows = Entry.objects.filter(
+        Q(check_done=check, kind=READING)
+        | Q(check_done__in=checks, kind=WITHDRAW)
+        | Q(check_done__in=checks, photo_angle__isnull=False)
+    )
+    found: dict[int, dict[str, list[Taken]]] = {}
+    photos: dict[int, dict[int, float]] = {}
+    for entry in in_force(rows.select_related("photo_angle").only(*fields, "photo_angle__u")):
+        angle = getattr(entry, "photo_angle", None)
+        own = angle.u / 1000 if angle else 0.0
+        if angle:
+            photos.setdefault(entry.check_done_id, {})[entry.key] = own  # type: ignore[attr-defined]
+        if check is None or entry.check_done_id != check.pk:  # type: ignore[attr-defined]
+            continue
+        if entry.high is not None:
+            own = (entry.high - (entry.value or 0)) / 2 / math.sqrt(3) / 1000
+        one = Taken(reading_value(entry), own)
+        found.setdefault(entry.key, {}).setdefault(entry.quantity, []).append(one)  # type: ignore[attr-defined]
+    return {key: {name: tuple(all_) for name, all_ in held.items()} for key, held in found.items()}, photos
+
+
+def _scatter(taken: Mapping[int, Mapping[str, Sequence[Taken]]]) -> dict[str, Repeatability]:
+    """What the repeats of each quantity show, where there are enough of them."""
+    groups: dict[str, list[list[int]]] = {}
+    for held in taken.values():
+        for quantity, readings in held.items():
+            groups.setdefault(quantity, []).append([one.value for one in readings])
+    found = {quantity: repeatability(several) for quantity, several in groups.items()}
+    return {name: one for name, one in found.items() if one is not None and one.freedom >= FEWEST_REPEATS}
+
+
+def _average(rows: Mapping[int, KeyReading], taken: Mapping[int, Mapping[str, Sequence[Taken]]]) -> None:
+    """Puts the mean where a key was read several times: nobody may read a key until it passes and keep the last. The
+    rows are this proof's own and are never saved."""
+    for key, held in taken.items():
+        for quantity, readings in held.items():
+            if key in rows and len(readings) > 1:
+                setattr(rows[key], quantity, round(sum(one.value for one in readings) / len(readings)))
+
+
+def _for_key(
+    limit: FinalLimit,
+    check: Check | None,
+    taken: Mapping[str, Sequence[Taken]],
+    scatter: Mapping[str, Repeatability],
+    gauges: Sequence[UsedGauge],
+    assumed: Assumed,
+) -> FinalLimit:
+    """The limit with the uncertainty of this key's own readings: less where it was read several times."""
+    readings = taken.get(READ_FROM[limit.quantity], ())
+    shown = scatter.get(READ_FROM[limit.quantity])
+    own = max((one.own for one in readings), default=0.0)
+    if check is None or not (own or shown):
+        return limit
+    used = _own_gauges(limit, check, gauges)
+    systematic = max((one.systematic for one in used), default=0.0)
+    if limit.quantity in _PIN_OF:
+        systematic = math.hypot(systematic, assumed.u_pin)
+    return replace(
+        limit,
+        u=uncertainty_of_mean(
+            limit.u, shown.sd / 1000 if shown else 0.0, max(len(readings), 1), systematic=systematic, own=own
+        ),
+    )
+
+
+def _unsaid(
+    checks: Sequence[Check],
+    rows: Mapping[int, Mapping[int, KeyReading]],
+    gauges: Sequence[UsedGauge],
+    photos: Mapping[int, Mapping[int, float]],
+) -> tuple[tuple[Check, tuple[str, ...]], ...]:
+    """What each check read with an instrument that was not named."""
+    out = []
+    for check in checks:
+        used = [one for one in gauges if one.check.pk == check.pk]
+        named = {quantity for one in used for quantity in one.quantities}
+        whole = any(not one.quantities for one in used)
+        read = {
+            name: [key for key, row in rows[check.pk].items() if getattr(row, name) is not None] for name in QUANTITIES
+        }
+        left = tuple(
+            name
+            for name, keys in read.items()
+            if keys
+            and name not in named
+            and not (whole and QUANTITIES[name].dimension == LENGTH)
+            and not (name == "skew" and set(keys) <= set(photos.get(check.pk, {})))
+        )
+        if left:
+            out.append((check, left))
+    return tuple(out)
+
+
+def _own_gauges(limit: FinalLimit, check: Check, gauges: Iterable[UsedGauge]) -> list[Gauge]:
+    """The instruments that a limited quantity was read with in a check."""
     source = READ_FROM[limit.quantity]
     angle = source == "skew"
-    own = [
-        used.gauge.uncertainty
+    return [
+        used.gauge
         for used in gauges
         if used.check.pk == check.pk
         and (source in used.quantities or (not used.quantities and not angle))
         and (used.gauge.kind == GaugeKind.BEVEL) is angle
     ]
-    instrument = max(own, default=0.0)
+
+
+def _uncertainty(limit: FinalLimit, check: Check, gauges: Iterable[UsedGauge], assumed: Assumed) -> float:
+    """The shop's figure for this way of measuring, or the instrument's own where that is larger."""
+    instrument = max((gauge.uncertainty for gauge in _own_gauges(limit, check, gauges)), default=0.0)
     if limit.quantity in _PIN_OF:
         instrument = math.hypot(instrument, assumed.u_pin)
     return max(limit.u, instrument)
@@ -311,34 +497,9 @@ def _measured(
     return tuple(limits), values, notes, copied
 
 
-def _own(
-    check: Check, rows: Mapping[int, KeyReading], limits: Iterable[FinalLimit], assumed: Assumed
-) -> dict[int, dict[str, float]]:
-    """key -> quantity -> standard uncertainty, of readings that have one of their own: a plug gauge's interval is a
-    rectangle (JCGM 100, 4.3.7), an angle from a photo is as good as the points that were tapped. None below the
-    limit's."""
-    found: dict[int, dict[str, float]] = {}
-    entries = (
-        Entry.objects.filter(check_done=check, kind=EntryKind.READING)
-        .filter(Q(high__isnull=False) | Q(photo_angle__isnull=False))
-        .select_related("photo_angle")
-    )
-    by_source = {READ_FROM[limit.quantity]: limit for limit in limits}
-    for entry in entries:
-        limit, row = by_source.get(entry.quantity), rows.get(entry.key)
-        if limit is None or row is None or getattr(row, entry.quantity) != reading_value(entry):
-            continue  # not judged, or another reading holds now
-        u = reading_uncertainty(entry, lambda _quantity, _gauge: 0.0) / 1000
-        if limit.quantity in _PIN_OF:
-            u = math.hypot(u, assumed.u_pin)
-        if entry.quantity == "skew" and (photo := getattr(entry, "photo_angle", None)):
-            u = photo.u / 1000
-        if u > limit.u:
-            found.setdefault(entry.key, {})[limit.quantity] = u
-    return found
-
-
-def _remarks(rows: Mapping[int, KeyReading], own: Iterable[int], catalogue: Mapping[str, int]) -> list[str]:
+def _remarks(
+    rows: Mapping[int, KeyReading], taken: Mapping[int, Mapping[str, Sequence[Taken]]], catalogue: Mapping[str, int]
+) -> list[str]:
     """What a reader must know besides figures: findings that are no part of the grade, readings less certain than
     others."""
     notes = []
@@ -352,7 +513,7 @@ def _remarks(rows: Mapping[int, KeyReading], own: Iterable[int], catalogue: Mapp
         notes.append(
             _("Seen at the final check, and no part of what was judged: %(what)s.") % {"what": "; ".join(seen)}
         )
-    if keys := sorted(own):
+    if keys := sorted(key for key, held in taken.items() if any(one.own for some in held.values() for one in some)):
         words = _("Read with plug gauges or from photos, and judged with an uncertainty of their own: keys %(keys)s.")
         notes.append(words % {"keys": format_keys(keys)})
     return notes
@@ -365,9 +526,10 @@ def _by_sight(row: KeyReading | None, catalogue: Mapping[str, int]) -> int | Non
     return worst_grade(row.findings, {}, catalogue)
 
 
-def _left_out(row: KeyReading | None) -> set[str]:
+def _marked(row: KeyReading | None, mark: str) -> set[str]:
+    """The limited quantities of a key whose reading bears that mark."""
     again = row.again if row is not None else {}
-    return {quantity for quantity, source in READ_FROM.items() if again.get(source) == SKIPPED}
+    return {quantity for quantity, source in READ_FROM.items() if again.get(source) == mark}
 
 
 def _pins(

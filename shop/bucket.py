@@ -109,3 +109,4 @@ class Bucket(S3Storage):
     _save = _in_words(S3Storage._save)
     delete = _in_words(S3Storage.delete)
     exists = _in_words(S3Storage.exists)
+    size = _in_words(S3Storage.size)

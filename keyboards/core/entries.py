@@ -458,6 +458,21 @@ def misfit_of_pin(quantity: str, value: int, values: Mapping[str, int], typical_
     return None
 
 
+FEWEST_REPEATS = 4  # degrees of freedom under which a scatter says too little to be counted on
+
+
+def uncertainty_of_mean(u: float, scatter: float, count: int, *, systematic: float = 0.0, own: float = 0.0) -> float:
+    """Standard uncertainty of the mean of `count` readings of one thing (JCGM 100:2008, 4.2.3 and 5.1.2).
+
+    u: of one reading, all in all; scatter: the part of it that differs from reading to reading, whose square falls
+    with the count; systematic: what no repeating lessens; own: what this reading has of its own (half the step of a
+    plug gauge over sqrt 3, the taps of a photo). All in one unit.
+    """
+    one = max(u, scatter)
+    mean = math.sqrt(one * one - scatter * scatter * (1 - 1 / count))
+    return math.hypot(max(mean, systematic), own)
+
+
 @dataclass(frozen=True, slots=True)
 class Repeatability:
     """Pooled standard deviation of repeated readings (canonical integers), and its degrees of freedom."""

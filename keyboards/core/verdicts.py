@@ -7,7 +7,7 @@ which leaves at most 5 % risk against one limit. Lengths in mm, angles in degree
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 from keyboards.core import fit
@@ -81,13 +81,16 @@ class FinalVerdicts:
         return bool(self.keys) and not self.counts[FAIL] and not self.counts[NOT_READ]
 
 
-def judge(value: float | None, limit: FinalLimit) -> Judged:
-    """One reading against its limits, in the limit's unit; `limit.u` is the standard uncertainty of such a reading."""
+def judge(value: float | None, limit: FinalLimit, *, differ: bool = False) -> Judged:
+    """One reading against its limits, in the limit's unit; `limit.u` is the standard uncertainty of such a reading.
+
+    `differ`: the readings of which it is the mean contradict each other, so it proves no key good.
+    """
     if value is None:
         return Judged(limit, None, NOT_READ, None)
-    status = fit.conformance_status(value, limit.u, limit.low, limit.high)
+    verdict = _OF_STATUS[fit.conformance_status(value, limit.u, limit.low, limit.high)]
     chance = fit.conformance_probability(value, limit.u, limit.low, limit.high)
-    return Judged(limit, value, _OF_STATUS[status], chance)
+    return Judged(limit, value, UNDECIDED if differ and verdict == PASS else verdict, chance)
 
 
 def worst(verdicts: Iterable[Verdict]) -> Verdict:
@@ -101,15 +104,15 @@ def judge_key(
     limits: Iterable[FinalLimit],
     *,
     left_out: Collection[str] = (),
-    own: Mapping[str, float] | None = None,
+    differ: Collection[str] = (),
     grade: int | None = None,
 ) -> KeyVerdict:
     """One key. `values`: quantity -> reading; a quantity that is absent was not read. `left_out`: quantities passed
-    over on purpose, which are not held against the key; a key with nothing else is not read. `own`: the standard
-    uncertainty of a reading that has one of its own (a plug gauge's interval, an angle from a photo). `grade`: 0 sound
-    to 3 spent by sight, None where nobody looked; a key that is not sound after the work fails whatever it measures."""
+    over on purpose, which are not held against the key; a key with nothing else is not read. `differ`: quantities whose
+    readings contradict each other. `grade`: 0 sound to
+    3 spent by sight, None where nobody looked; a key that is not sound after the work fails whatever it measures."""
     judged = tuple(
-        judge(values.get(limit.quantity), replace(limit, u=(own or {}).get(limit.quantity, limit.u)))
+        judge(values.get(limit.quantity), limit, differ=limit.quantity in differ)
         for limit in limits
         if values.get(limit.quantity) is not None or limit.quantity not in left_out
     )

@@ -10,6 +10,8 @@ import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from itertools import pairwise
+from statistics import median, stdev
 from typing import Any
 
 from django.template.loader import render_to_string
@@ -44,6 +46,11 @@ _FEWEST_PLOTTED = 2
 _INCH = 25.4
 # Measured before and after at the same place, in the order of the table.
 _COMPARED = ("side_play", "dip", "level", "skew")
+# Held even along the keyboard; a level or a dip differs between naturals and sharps, so a step is one of a colour.
+_EVEN = ("side_play", "dip", "level")
+_FEWEST_EVEN = 3
+_LARGEST_PHOTOS = 9_000_000  # bytes; beyond it photos are printed from their small size, to keep a report under 10 MB
+_SMALL_PHOTO = 40_000
 _CLEARANCES = ("balance_clearance", "front_clearance")
 
 
@@ -87,8 +94,10 @@ def short_title(quantity: str) -> str:
     }[quantity]
 
 
-def why_words(found: KeyVerdict) -> str:
-    """Why a key has its verdict: "side play, dip"; "" for one that passes."""
+def why_words(found: KeyVerdict, seen: str = "") -> str:
+    """Why a key has its verdict: "side play, dip". For one that passes: what was seen on it all the same, or ""."""
+    if found.verdict == PASS:
+        return seen
     parts = [_("by sight")] if found.seen else []
     parts += [short_title(one.quantity) for one in found.why if found.seen or one.verdict == found.verdict]
     return ", ".join(dict.fromkeys(parts))
@@ -224,7 +233,8 @@ def _key_rows(proof: Proof, makers: Sequence[Any]) -> Iterable[KeyRow]:
         elif one is None:
             verdict, said, why = "", "–", ""
         else:
-            verdict, said, why = one.verdict, verdict_words(one.verdict), why_words(one)
+            seen = findings_words(proof.rows[key], titles) if key in proof.rows else ""
+            verdict, said, why = one.verdict, verdict_words(one.verdict), why_words(one, seen)
         yield KeyRow(
             key=key,
             name=arithmetic.name(key),
@@ -247,6 +257,53 @@ def _found_words(proof: Proof, key: int, titles: Mapping[str, str], words: Mappi
     if worst:
         return findings_words(KeyReading(findings=worst), titles)
     return words[max(grades)] if grades else "–"
+
+
+@dataclass(frozen=True)
+class EvenRow:
+    """How even a quantity is along the keyboard: the standard deviation over the keys before and after, the largest
+    step after from one key to the next of its colour, and between which keys."""
+
+    title: str
+    unit: str
+    before: str
+    after: str
+    step: str
+    where: str
+
+
+def evenness(proof: Proof, units: str) -> list[EvenRow]:
+    """A row for each quantity that the final check read on three keys or more."""
+    if proof.compass is None:
+        return []
+    rows = []
+    for quantity in _EVEN:
+        after = {key: value / 1000 for key, row in proof.rows.items() if (value := getattr(row, quantity)) is not None}
+        before = [value / 1000 for key in proof.before.present if (value := proof.earlier(quantity, key)) is not None]
+        if len(after) < _FEWEST_EVEN:
+            continue
+        unit = entry_unit(quantity, units)
+        steps = [
+            (abs(after[high] - after[low]), low, high)
+            for sharp in (False, True)
+            for low, high in pairwise(key for key in sorted(after) if proof.compass.keys.is_sharp(key) is sharp)
+        ]
+        largest, low, high = max(steps, key=lambda step: (step[0], -step[1]), default=(None, 0, 0))
+
+        def text(value: float | None, unit: str = unit) -> str:
+            return "–" if value is None else show(round(value * 1000), unit, 4 if unit == "in" else 2)
+
+        rows.append(
+            EvenRow(
+                quantity_title(quantity),
+                unit_sign(unit),
+                text(stdev(before) if len(before) >= _FEWEST_EVEN else None),
+                text(stdev(after.values())),
+                text(largest),
+                _("keys %(low)d and %(high)d") % {"low": low, "high": high} if largest is not None else "–",
+            )
+        )
+    return rows
 
 
 # --- pictures -------------------------------------------------------------------------------------
@@ -503,13 +560,15 @@ def _redone(rows: Sequence[KeyDone]) -> tuple[str, ...]:
 
 @dataclass(frozen=True)
 class SizeRow:
-    """One size of a button: as found (median, lowest to highest, count) and what new buttons are cut to."""
+    """One size of the buttons as found: median, lowest to highest, count; and as made: the same in words, "" where the
+    final check did not read it."""
 
     title: str
     unit: str
     found: str
     spread: str
     count: int
+    made: str
 
 
 @dataclass(frozen=True)
@@ -519,6 +578,7 @@ class ButtonGroup:
     size: str
     mortise: str
     skew: str
+    made: str
 
 
 @dataclass(frozen=True)
@@ -540,6 +600,19 @@ def _buttons(proof: Proof, units: str) -> Buttons | None:
     def text(value: float | None, unit: str) -> str:
         return "–" if value is None else amount(value, unit, units)
 
+    def made(quantity: str, of: Iterable[int], unit: str) -> str:
+        """As read in the final check: "median (lowest to highest, keys)"."""
+        read = [getattr(proof.rows.get(key), quantity, None) for key in of]
+        values = [value / 1000 for value in read if value is not None]
+        if not values:
+            return ""
+        return _("%(median)s (%(low)s to %(high)s, %(count)d read)") % {
+            "median": text(median(values), unit),
+            "low": text(min(values), unit),
+            "high": text(max(values), unit),
+            "count": len(values),
+        }
+
     sizes = []
     for row in spec.figures:
         if row.median is None or row.quantity == "balance_pin":
@@ -547,7 +620,10 @@ def _buttons(proof: Proof, units: str) -> Buttons | None:
         unit = "°" if QUANTITIES[row.quantity].dimension == ANGLE else "mm"
         spread = _("%(low)s to %(high)s") % {"low": text(row.low, unit), "high": text(row.high, unit)}
         count = len(proof.before.of(row.quantity))
-        sizes.append(SizeRow(quantity_title(row.quantity), sign_of(unit, units), text(row.median, unit), spread, count))
+        # A mortise with its cloth in is no size of the button any more.
+        as_made = "" if row.quantity.endswith("mortise_width") else made(row.quantity, keys, unit)
+        title, sign = quantity_title(row.quantity), sign_of(unit, units)
+        sizes.append(SizeRow(title, sign, text(row.median, unit), spread, count, as_made))
     groups = tuple(
         ButtonGroup(
             keys=format_keys(group.keys),
@@ -555,6 +631,7 @@ def _buttons(proof: Proof, units: str) -> Buttons | None:
             size=" × ".join(text(value, "mm") for value in (group.spec.length, group.spec.width, group.spec.height)),
             mortise=text(group.spec.mortise_width, "mm"),
             skew=text(group.spec.skew, "°"),
+            made=made("skew", group.keys, "°") or _("not read"),
         )
         for group in spec.groups
     )
@@ -632,14 +709,16 @@ def exceptions(proof: Proof, units: str) -> list[ExceptionRow]:
             rows.append(ExceptionRow(one.key, name, _("By sight"), seen, "–", "–", verdict_words(FAIL), by_sight=True))
         if not one.judged and not one.seen:
             rows.append(ExceptionRow(one.key, name, _("Every reading"), "–", "–", "–", verdict_words(NOT_READ)))
-        rows += [_exception(one.key, name, judged, units) for judged in one.why]
+        rows += [_exception(one.key, name, judged, units, proof.count(judged.quantity, one.key)) for judged in one.why]
     return rows
 
 
-def _exception(key: int, name: str, judged: Judged, units: str) -> ExceptionRow:
+def _exception(key: int, name: str, judged: Judged, units: str, count: int) -> ExceptionRow:
     limit = judged.limit
     sign = sign_of(limit.unit, units)
     value = "–" if judged.value is None else f"{amount(judged.value, limit.unit, units)} {sign}"
+    if count > 1:
+        value = _("%(value)s, mean of %(count)d") % {"value": value, "count": count}
     chance = "–"
     if judged.chance is not None:
         chance = _("under 1 %") if judged.chance < 0.01 else f"{min(round(judged.chance * 100), 99)} %"
@@ -652,13 +731,29 @@ def _exception(key: int, name: str, judged: Judged, units: str) -> ExceptionRow:
 # --- paper ----------------------------------------------------------------------------------------
 
 
-def _photos(job: Job) -> tuple[list[tuple[Photo, bool]], int]:
-    """At most 24 photos, of the whole set first, then by key in the order they were taken; True where the file is
-    there. And how many there are in all."""
+def _photos(job: Job) -> tuple[list[tuple[Photo, str]], int]:
+    """At most 24 photos, of the whole set first, then by key in the order they were taken, each with the name of the
+    file to print, "" where it is gone. And how many there are in all."""
     photos = sorted(Photo.objects.filter(job=job), key=lambda photo: (photo.key or 0, photo.taken_at, photo.pk))
     whole = [photo for photo in photos if photo.key is None]
     chosen = [*whole[:3], *(photo for photo in photos if photo.key is not None)][:MOST_PHOTOS]
-    return [(photo, photo.image.storage.exists(photo.image.name)) for photo in chosen], len(photos)
+    out, left = [], _LARGEST_PHOTOS
+    for place, photo in enumerate(chosen):
+        size = _size(photo.image)
+        # Every photo after this one keeps its share of the room.
+        fits = size is not None and size <= left - (len(chosen) - place - 1) * _SMALL_PHOTO
+        name = "" if size is None else photo.image.name if fits or _size(photo.small) is None else photo.small.name
+        left -= (size or 0) if fits else _SMALL_PHOTO
+        out.append((photo, name))
+    return out, len(photos)
+
+
+def _size(file: Any) -> int | None:
+    """Bytes of a kept file, None where it is gone."""
+    try:
+        return file.size
+    except FileNotFoundError:
+        return None
 
 
 def _cautions(proof: Proof) -> list[Caution]:
@@ -772,6 +867,15 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "pictures": _pictures(proof, units) if readable else None,
         "table": key_table(proof, units) if readable else None,
         "limits": limit_rows(proof, units),
+        "unmeasured": ", ".join(lower_first(limit_title(quantity)) for quantity in proof.unmeasured),
+        "evenness": evenness(proof, units),
+        "airs": [(check, _air(check)) for check, _rows in _checks(proof)],
+        "unsaid": [(check, ", ".join(map(quantity_title, names)).lower()) for check, names in proof.unsaid],
+        "from_photos": [
+            (check, len(us), show(round(min(us) * 1000), ANGLE, 2), show(round(max(us) * 1000), ANGLE, 2))
+            for check, us in proof.photos.items()
+        ],
+        "repeats": _repeats(proof, units),
         "exceptions": exceptions(proof, units),
         "undecided": format_keys(proof.verdicts.with_verdict(UNDECIDED)),
         "buttons": _buttons(proof, units) if readable else None,
@@ -791,6 +895,30 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
     }
 
 
+def lower_first(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def _repeats(proof: Proof, units: str) -> list[tuple[str, str, str]]:
+    """What was read more than once in the final check: (quantity, keys, the scatter it shows)."""
+    out = []
+    for quantity in QUANTITIES:
+        keys = [key for key, held in sorted(proof.taken.items()) if len(held.get(quantity, ())) > 1]
+        if not keys:
+            continue
+        unit, shown = entry_unit(quantity, units), proof.scatter.get(quantity)
+        said = _("too few repeats to tell their scatter")
+        if shown:
+            sd = show(round(shown.sd), unit, {"in": 4, "g": 1}.get(unit, 3))
+            said = _("scatter %(sd)s %(unit)s, %(count)d degrees of freedom") % {
+                "sd": sd,
+                "unit": unit_sign(unit),
+                "count": shown.freedom,
+            }
+        out.append((quantity_title(quantity), format_keys(keys), said))
+    return out
+
+
 def thickness_words(material: Material, units: str) -> str:
     """The thickness of a cloth, unless its title names it already."""
     if material.thickness is None:
@@ -807,8 +935,20 @@ def _gauge_words(used: Any, units: str) -> dict[str, str]:
         "resolution": f"{show(gauge.resolution, unit, decimals)} {unit_sign(unit)}",
         "error": f"{show(gauge.error, unit, decimals)} {unit_sign(unit)}",
         "u": f"{show(round(gauge.uncertainty * 1000), unit, decimals)} {unit_sign(unit)}",
+        "checked": _checked_words(used),
         "measured": ", ".join(quantity_title(quantity).lower() for quantity in used.quantities) or _("lengths"),
     }
+
+
+def _checked_words(used: Any) -> str:
+    """When the instrument was last checked, as seen from the check it was used in."""
+    day = used.gauge.checked_on
+    if day is None:
+        return ""
+    said = date_format(day, "j M Y")
+    if day > timezone.localdate(used.check.closed_at or used.check.begun_at):
+        return _("%(day)s, after this use") % {"day": said}
+    return said
 
 
 def handoff(job: Job, units: str = "mm") -> bytes:
@@ -857,7 +997,7 @@ def readings_csv(proof: Proof) -> str:
             "key",
             "note",
             *(f"{check.kind}_{quantity}_{units[QUANTITIES[quantity].dimension]}" for check, quantity in columns),
-            *(f"judged_{quantity}" for quantity in judged),
+            *(f"{what}_{quantity}" for quantity in judged for what in ("judged", "u", "readings", "verdict")),
             "verdict",
         ]
     )
@@ -873,11 +1013,25 @@ def readings_csv(proof: Proof) -> str:
                 key,
                 proof.compass.keys.name(key),
                 *("" if value is None else show(value, "mm", 3) for value in cells),
-                *("" if (value := proof.values.get(key, {}).get(name)) is None else f"{value:.3f}" for name in judged),
+                *(text for name in judged for text in _judged_cells(proof, key, one.of(name) if one else None)),
                 one.verdict if one else "",
             ]
         )
     return out.getvalue()
+
+
+def _judged_cells(proof: Proof, key: int, judged: Judged | None) -> tuple[str, str, str, str]:
+    """Value, standard uncertainty, readings it is the mean of, verdict."""
+    if judged is None:
+        return "", "", "", ""
+    if judged.value is None:
+        return "", "", "0", judged.verdict
+    return (
+        f"{judged.value:.3f}",
+        f"{judged.limit.u:.5f}",
+        str(proof.count(judged.quantity, key)),
+        judged.verdict,
+    )
 
 
 def readings_json(proof: Proof) -> str:
@@ -898,6 +1052,10 @@ def readings_json(proof: Proof) -> str:
                     {
                         "quantity": judged.quantity,
                         "value": judged.value,
+                        "u": round(judged.limit.u, 6),
+                        "readings": [
+                            one.value / 1000 for one in proof.taken.get(key, {}).get(READ_FROM[judged.quantity], ())
+                        ],
                         "verdict": judged.verdict,
                         "chance": None if judged.chance is None else round(judged.chance, 6),
                     }

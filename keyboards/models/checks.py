@@ -36,8 +36,12 @@ class Gauge(models.Model):
     @property
     def uncertainty(self) -> float:
         """Standard uncertainty in mm: MPE/sqrt 3, resolution/(2 sqrt 3) and repeatability combined (JCGM 100)."""
-        parts = (self.error / math.sqrt(3), self.resolution / (2 * math.sqrt(3)), self.repeatability)
-        return math.sqrt(sum(part * part for part in parts)) / 1000
+        return math.hypot(self.systematic, self.repeatability / 1000)
+
+    @property
+    def systematic(self) -> float:
+        """The part of it that repeating does not lessen, in mm."""
+        return math.hypot(self.error / math.sqrt(3), self.resolution / (2 * math.sqrt(3))) / 1000
 
 
 class CheckKind(models.TextChoices):

@@ -1,6 +1,7 @@
 """The shop's measuring instruments and its list of findings: kept, taken out of use, taken up again."""
 
 import datetime
+from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
@@ -12,13 +13,22 @@ from shop.workflow.events import record
 
 @transaction.atomic
 def gauge_keep(gauge: Gauge, *, by: Person, at: datetime.datetime | None = None) -> Gauge:
-    """Keeps a new instrument, or what was changed of one."""
-    what = "gauge_changed" if gauge.pk else "gauge_added"
+    """Keeps a new instrument, or what was changed of one; what it was before stands in the event, because a report
+    about readings taken before says what held then (keyboards/proving.py)."""
+    before = Gauge.objects.filter(pk=gauge.pk).first() if gauge.pk else None
     gauge.save()
-    figures = [gauge.resolution, gauge.error, gauge.repeatability]
-    in_use = gauge.retired_at is None
-    record(what, by=by, at=at, gauge=gauge.pk, name=gauge.name, in_use=in_use, figures=figures)
+    told = {"gauge": gauge.pk, "name": gauge.name, "in_use": gauge.retired_at is None, **facts_of(gauge)}
+    if before is None:
+        record("gauge_added", by=by, at=at, **told)
+    else:
+        record("gauge_changed", by=by, at=at, was=facts_of(before), **told)
     return gauge
+
+
+def facts_of(gauge: Gauge) -> dict[str, Any]:
+    """What a report says of an instrument, as an event keeps it."""
+    checked = gauge.checked_on.isoformat() if gauge.checked_on else None
+    return {"figures": [gauge.resolution, gauge.error, gauge.repeatability], "checked_on": checked}
 
 
 @transaction.atomic

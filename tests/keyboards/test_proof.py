@@ -116,7 +116,7 @@ def test_a_gauge_that_enters_and_one_that_does_not_prove_less_than_a_figure():
     found = proof(job)
     assert found.verdicts.with_verdict(UNDECIDED) == (4,)
     judged = found.by_key[4].of("side_play")
-    assert (judged.value, judged.limit.u) == (0.6, pytest.approx(0.2 / 3**0.5))
+    assert (judged.value, judged.limit.u) == (0.6, pytest.approx((0.03**2 + 0.2**2 / 3) ** 0.5))
     assert any("uncertainty of their own: keys 4" in note for note in found.notes)
     # Read again with a caliper, the interval holds no longer.
     check_reopen(check, by=check.begun_by, reason="again")

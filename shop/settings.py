@@ -61,6 +61,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "shop.headers.headers",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "shop.compressing.CompressedPages",
@@ -190,6 +191,11 @@ SESSION_COOKIE_SAMESITE = "Lax"
 SESSION_COOKIE_AGE = 60 * 60 * 12
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
+CSRF_COOKIE_HTTPONLY = True  # forms and pages carry the token themselves
+if HTTPS:
+    # With this prefix a browser takes the cookie from this host alone, encrypted: no neighbour under the same domain
+    # can plant one.
+    SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = "__Host-sessionid", "__Host-csrftoken"
 CSRF_COOKIE_SAMESITE = "Lax"
 SECURE_SSL_REDIRECT = HTTPS and not DEBUG
 SECURE_HSTS_SECONDS = 60 * 60 * 24 * 365 if HTTPS else 0

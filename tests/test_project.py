@@ -278,17 +278,34 @@ def test_the_environment_is_read_in_one_place():
     assert {place.split(":")[0] for place in reads} <= {"shop/env.py", "shop/wsgi.py"}
 
 
+_CHECKS = """
+import django
+from django.conf import settings
+from django.core.management import call_command
+
+django.setup()
+call_command("check", deploy=True)
+print(settings.SESSION_COOKIE_NAME, settings.CSRF_COOKIE_NAME)
+"""
+
+
 def test_a_shop_on_the_net_passes_the_deployment_checks_of_django():
-    environment = {**os.environ, "SITE_ADDRESS": "https://shop.example", "DEBUG": "0"}
+    environment = {
+        **os.environ,
+        "SITE_ADDRESS": "https://shop.example",
+        "DEBUG": "0",
+        "DJANGO_SETTINGS_MODULE": "shop.settings",
+    }
     environment.pop("DJANGO_ALLOW_ASYNC_UNSAFE", None)  # set where a browser test ran before
     run = subprocess.run(
-        [sys.executable, "manage.py", "check", "--deploy"],
+        [sys.executable, "-W", "error", "-c", _CHECKS],
         cwd=ROOT,
         env=environment,
         capture_output=True,
         text=True,
     )
     assert run.returncode == 0, run.stderr
+    assert "__Host-sessionid __Host-csrftoken" in run.stdout
     assert re.findall(r"\((?!shop\.)[a-z_]+\.[WEC]\d+\)", run.stdout + run.stderr) == []
 
 

@@ -1,6 +1,7 @@
 """What people type about themselves, and the owner about them."""
 
 import hashlib
+import logging
 from typing import Any
 
 from django import forms
@@ -13,6 +14,8 @@ from django.utils.translation import gettext_lazy
 from shop.forms.branches import without_branches
 from shop.guessing import address_of, count_miss, forget_misses, misses
 from shop.models import Person
+
+logger = logging.getLogger(__name__)
 
 _LONGEST_PASSWORD = 200
 
@@ -41,6 +44,7 @@ class SignInForm(AuthenticationForm):
             data = super().clean()
         except ValidationError:
             count_miss(key, seconds=_WAIT)
+            logger.warning("wrong name or password from %s", place)  # no name: it may be a password in the wrong field
             raise
         forget_misses(key)
         return data

@@ -1,5 +1,6 @@
 """Signing in and out, how a person likes to work, and who works here."""
 
+import logging
 import time
 from typing import Any
 
@@ -29,6 +30,8 @@ from shop.workflow import people
 from shop.workflow.factors import factor_demanded, factor_of
 from shop.workflow.opening import is_open
 from shop.workflow.refusal import Refused
+
+logger = logging.getLogger(__name__)
 
 _WAITING = "second_step"  # in the session: who has typed the password and nothing more, and where they want to go
 _WAITS = 10 * 60
@@ -71,6 +74,7 @@ def enter(request: HttpRequest, person: Person) -> HttpResponse:
     """Signs in who has shown everything that is asked of them, and leads them where they wanted to go."""
     begun = request.session.pop(_WAITING)
     login(request, person, backend="django.contrib.auth.backends.ModelBackend")
+    logger.info("person %s signed in", person.pk)
     return redirect(begun["next"])
 
 

@@ -5,6 +5,7 @@ reckons them. One step to either side is taken, since clocks differ. A code, onc
 """
 
 import base64
+import logging
 import re
 import secrets
 from urllib.parse import quote, urlencode
@@ -19,6 +20,8 @@ from shop.guessing import count_miss, forget_misses
 from shop.models import Person, RecoveryCode, Role, SecondFactor, Workshop, token_hash
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
+
+logger = logging.getLogger(__name__)
 
 CODES = 10
 _TRIES = 5
@@ -90,6 +93,7 @@ def code_take(person: Person, typed: str) -> None:
     if count_miss(name, seconds=_WAIT) > _TRIES:
         raise Refused(_("Too many wrong codes. Wait a quarter of an hour."))
     if not _is_good(person, _plain(typed)):
+        logger.warning("wrong code for person %s", person.pk)
         raise Refused(_("This code is wrong or was used already. Wait for the next one."))
     forget_misses(name)
 

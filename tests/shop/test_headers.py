@@ -1,0 +1,34 @@
+"""What every answer tells the browser, whoever asks and whatever became of it."""
+
+import pytest
+from django.urls import reverse
+
+from tests.factories import make_person
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.mark.parametrize("path", ["/sign-in/", "/counter/", "/nowhere/", "/office/"])
+def test_no_answer_is_kept_framed_sniffed_or_lent_to_others(client, settings, path):
+    settings.SECURE_HSTS_SECONDS, settings.SECURE_HSTS_INCLUDE_SUBDOMAINS = 31536000, True  # as with an https address
+    client.force_login(make_person())
+    answer = client.get(path, secure=True)
+    said = {name: answer.headers.get(name, "") for name in answer.headers}
+    assert said["Cache-Control"].split(", ")[-1] == "no-store" or "no-store" in said["Cache-Control"]
+    assert said["Strict-Transport-Security"].startswith("max-age=31536000; includeSubDomains")
+    assert "default-src 'none'" in said["Content-Security-Policy"]
+    assert "unsafe" not in said["Content-Security-Policy"]
+    assert "camera=(self)" in said["Permissions-Policy"]
+    assert "microphone=()" in said["Permissions-Policy"]
+    assert {
+        "X-Content-Type-Options": "nosniff",
+        "X-Frame-Options": "DENY",
+        "Referrer-Policy": "same-origin",
+        "Cross-Origin-Opener-Policy": "same-origin",
+        "Cross-Origin-Resource-Policy": "same-origin",
+    }.items() <= said.items()
+
+
+def test_a_view_that_says_how_long_it_may_be_kept_is_heard(client):
+    client.force_login(make_person())
+    assert client.get(reverse("bench_worker")).headers["Cache-Control"] != "private, no-store"

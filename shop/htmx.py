@@ -7,6 +7,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.template import TemplateDoesNotExist
 from django.utils.cache import patch_vary_headers
+from django.utils.http import url_has_allowed_host_and_scheme
 from django_htmx.http import HttpResponseClientRedirect
 from django_htmx.middleware import HtmxDetails
 
@@ -47,3 +48,10 @@ def go_to(request: HttpRequest, to: str, *args: Any) -> HttpResponse:
     """On to another page (as for redirect()), from a form that was sent with or without htmx."""
     response = redirect(to, *args)
     return HttpResponseClientRedirect(response["Location"]) if _asked(request) else response
+
+
+def page_of_ours(wanted: str, otherwise: str) -> str:
+    """The path that a page says somebody came from, if it is one of ours; else the other address. Nothing but a path:
+    redirect() would take a bare word for the name of a view."""
+    ours = wanted.startswith("/") and url_has_allowed_host_and_scheme(wanted, allowed_hosts=None)
+    return wanted if ours else otherwise

@@ -8,7 +8,6 @@ from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST, require_safe
@@ -21,6 +20,7 @@ from keyboards.views.entries import OTHER, answer
 from keyboards.words import sentence
 from keyboards.workflow.photos import photo_add as keep
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for
+from shop.htmx import page_of_ours
 from shop.workflow.refusal import Refused
 
 _A_DAY = 60 * 60 * 24
@@ -31,9 +31,7 @@ _A_DAY = 60 * 60 * 24
 def photo_add(request: PersonRequest, number: int) -> HttpResponse:
     """Several photos of a set, or of one of its keys. Those that can be kept are; each other one is named."""
     job = job_for(number)
-    back = request.POST.get("next", "")
-    if not url_has_allowed_host_and_scheme(back, allowed_hosts=None):
-        back = reverse("job_detail", args=[number])
+    back = page_of_ours(request.POST.get("next", ""), reverse("job_detail", args=[number]))
     form = PhotoForm(request.POST, request.FILES, job=job)
     if not form.is_valid():
         for problem in dict.fromkeys(error for errors in form.errors.values() for error in errors):

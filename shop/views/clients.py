@@ -3,13 +3,13 @@
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
-from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.timezone import localdate
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop.access import OWNER, PersonRequest, allowed, fetch, may
 from shop.forms.clients import ClientForm, EraseForm
+from shop.htmx import page_of_ours
 from shop.models import Client
 from shop.workflow import privacy
 from shop.workflow.clients import client_change
@@ -18,8 +18,7 @@ from shop.workflow.refusal import Refused
 
 def back_to(request: HttpRequest, otherwise: str) -> str:
     """The page of ours that somebody came from (?next=), else the other address."""
-    wanted = request.GET.get("next", "")
-    return wanted if url_has_allowed_host_and_scheme(wanted, allowed_hosts=None) else otherwise
+    return page_of_ours(request.GET.get("next", ""), otherwise)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -3,6 +3,7 @@
 import pytest
 from django.urls import reverse
 
+from shop.htmx import page_of_ours
 from shop.models import Client, Event, Role
 from tests.factories import make_client, make_person
 from tests.ladder import climb, gone
@@ -74,3 +75,11 @@ def test_it_leads_back_to_where_one_came_from_but_never_away(client, desk, wante
     answer = client.post(f"{address}?next={wanted}", fields())
     assert answer["Location"] == (leads_to or address)
     assert "elsewhere" not in client.get(f"{address}?next={wanted}").content.decode()
+
+
+@pytest.mark.parametrize(
+    "wanted", ["-1", "home", "//example.org/", "https://example.org/", "javascript:alert(1)", "/\\x"]
+)
+def test_nobody_is_sent_on_to_what_is_no_page_of_ours(wanted):
+    assert page_of_ours(wanted, "/here/") == "/here/"
+    assert page_of_ours("/jobs/K-0001/?a=1#b", "/here/") == "/jobs/K-0001/?a=1#b"

@@ -977,7 +977,12 @@ def sentence(reason: Reason, unit: str = "mm") -> str:
             )
             return text % {"keys": names, "count": count}
         case "impossible":
-            return _("Keys %(keys)s: the pin does not enter the mortise as read. Read them again.") % {"keys": names}
+            text = ngettext(
+                "Key %(keys)s: the pin does not enter the mortise as read. Read it again.",
+                "Keys %(keys)s: the pin does not enter the mortise as read. Read them again.",
+                count,
+            )
+            return text % {"keys": names}
         case "angle_again":
             text = ngettext(
                 "The angle of key %(keys)s departs from its neighbours and is left out: measure it again.",
@@ -986,7 +991,12 @@ def sentence(reason: Reason, unit: str = "mm") -> str:
             )
             return text % {"keys": names}
         case "look_again":
-            return _("Keys %(keys)s depart from their neighbours: look again.") % {"keys": names}
+            text = ngettext(
+                "Key %(keys)s departs from its neighbours: look again.",
+                "Keys %(keys)s depart from their neighbours: look again.",
+                count,
+            )
+            return text % {"keys": names}
         case "unmeasured":
             text = _("%(measured)d of %(of)d mortises are measured, so the advice is provisional.")
             if numbers["bound"] is not None:

@@ -155,7 +155,7 @@ def size_words(name: str, value: float, units: str) -> str:
     """A size with its unit; inches beside the millimetres for who prefers them, since wood is cut in millimetres."""
     if name == "skew":
         return f"{value:+.1f}°".replace("-", "−") if value else "0.0°"
-    text = f"{value:.2f}".rstrip("0").rstrip(".") if name == "offset" else f"{value:.1f}"
+    text = f"{value:.2f}".rstrip("0").rstrip(".") if name in ("offset", "wall") else f"{value:.1f}"
     text = text.replace("-", "−")
     return f"{text} mm" if units == "mm" else f"{text} mm ({said(value, 'in', 3)})"
 

@@ -37,7 +37,10 @@ def drawing_pdf(standing: Standing, units: str) -> bytes:
         cut = cut_of(group)
         sizes = {name: size_words(name, group[name], units) for name in SIZES}
         bass_wall, treble_wall = walls(cut)
-        drawn = sizes | {"bass_wall": f"{bass_wall:.1f}", "treble_wall": f"{treble_wall:.1f}"}
+        drawn = sizes | {
+            "bass_wall": size_words("wall", bass_wall, "mm").removesuffix(" mm"),
+            "treble_wall": size_words("wall", treble_wall, "mm").removesuffix(" mm"),
+        }
         drawn["offset"] = _("%(size)s off the middle") % {"size": sizes["offset"]}
         wide, high = extent(cut)
         keys = group["keys"]

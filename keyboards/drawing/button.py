@@ -128,7 +128,7 @@ def check_length(*, uid: str, title: str, metric: str, inches: str) -> str:
         ticks = "".join(f"M{_mm(5 + step * i)} {_mm(y - 2)}v4" for i in range(round(long / step) + 1))
         drawn.append(path(f"M5 {_mm(y)}h{_mm(long)}{ticks}", fill="none", stroke=INK, stroke_width=0.3, class_="check"))
         drawn.append(text(5 + long + 3, y + 1, words, TEXT))
-    return _full_size(180, 18, drawn, uid, title)
+    return _full_size(124, 18, drawn, uid, title)
 
 
 def blanks_drawn(

@@ -9,7 +9,7 @@ from django.db.models import Count, Q
 from django.utils.safestring import SafeString, mark_safe
 from django.utils.translation import gettext as _
 
-from keyboards import advising, pictures
+from keyboards import advising, drafting, pictures
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import show
 from keyboards.forms.photos import PhotoForm
@@ -177,6 +177,12 @@ def found_panel(context, job):
         return {"found": None}
     newer = job.estimates.filter(state__in=(EstimateState.DRAFT, EstimateState.SENT)).first()
     return {"found": pricing.found_beyond(job), "job": job, "newer": newer}
+
+
+@register.inclusion_tag("keyboards/specs/_standing.html", takes_context=True)
+def drawing_standing(context, job, brief=False):
+    """Shouts where the newest button drawing of a set in the shop does not hold any more; in a word where brief."""
+    return {"it": None if job.left_at else drafting.standing(job, context["user"].units), "job": job, "brief": brief}
 
 
 @register.inclusion_tag("keyboards/checks/_of_instrument.html")

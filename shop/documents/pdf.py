@@ -25,7 +25,7 @@ from django.core.files.storage import default_storage
 from django.http import HttpResponse
 from django.template.loader import render_to_string
 from fontTools.ttLib import woff2
-from weasyprint import HTML, Attachment
+from weasyprint import DEFAULT_OPTIONS, HTML, Attachment
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
@@ -111,22 +111,19 @@ def _no_collector() -> Iterator[None]:
 
 
 @_no_collector()
-def render_pdf(html: str, attached: Sequence[Attached] = ()) -> bytes:
+def render_pdf(html: str, attached: Sequence[Attached] = (), most: int = 0) -> bytes:
     """A tagged PDF (PDF/UA-1) of the HTML. The same HTML makes the same bytes: the only dates in it are one that the
     HTML carries as <meta name="dcterms.created"> and those of attached files, and its identifier is the digest of
-    the HTML and these files."""
+    the HTML and these files. most: nothing where it takes more pages than that (0: any number)."""
     fonts = FontConfiguration()
     digest = hashlib.sha256("\0".join([html, *(file.text for file in attached)]).encode())
     try:
-        return HTML(
-            string=html,
-            base_url=f"{_static_folder().as_uri()}/",
-            url_fetcher=OurFiles(),
-        ).write_pdf(
-            font_config=fonts,
-            pdf_variant="pdf/ua-1",
-            pdf_identifier=digest.hexdigest()[:32].encode(),
-            attachments=[
+        page = HTML(string=html, base_url=f"{_static_folder().as_uri()}/", url_fetcher=OurFiles())
+        options: dict[str, Any] = {
+            **DEFAULT_OPTIONS,
+            "pdf_variant": "pdf/ua-1",
+            "pdf_identifier": digest.hexdigest()[:32].encode(),
+            "attachments": [
                 Attachment(
                     string=file.text,
                     name=file.name,
@@ -137,17 +134,19 @@ def render_pdf(html: str, attached: Sequence[Attached] = ()) -> bytes:
                 )
                 for file in attached
             ],
-        )
+        }
+        document = page.render(font_config=fonts, **options)
+        return b"" if most and len(document.pages) > most else document.write_pdf(**options)
     except _RefusedError as error:
         raise PaperError(str(error)) from error
 
 
-def make_pdf(template: str, context: Mapping[str, Any], *, workshop: Workshop | None = None) -> bytes:
+def make_pdf(template: str, context: Mapping[str, Any], *, workshop: Workshop | None = None, most: int = 0) -> bytes:
     """The PDF of a template that extends documents/page.html; workshop (letterhead, paper) is ours unless given,
-    at the branch where the set of the context is."""
+    at the branch where the set of the context is. most: nothing where it takes more pages than that (0: any number)."""
     job = context.get("job")
     shop = workshop or Workshop.ours().at(job.branch if job else None)
-    return render_pdf(render_to_string(template, {**context, "workshop": shop}))
+    return render_pdf(render_to_string(template, {**context, "workshop": shop}), most=most)
 
 
 def pdf_response(pdf: bytes, filename: str) -> HttpResponse:

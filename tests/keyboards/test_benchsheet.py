@@ -6,12 +6,15 @@ import subprocess
 import pytest
 import zxingcpp
 from django.urls import reverse
+from django.utils import timezone
 from PIL import Image
 from pypdf import PdfReader
 from weasyprint import HTML
 
+from keyboards.drafting import SIZES
+from keyboards.models import Drawing
 from shop.documents.codes import job_address, job_code
-from shop.models import Paper
+from shop.models import STAGE_TITLES, Guide, Paper, Tick
 from shop.workflow.estimates import estimate_accept
 from tests.factories import make_check, make_job, make_person, make_readings, make_sent, make_workshop
 from tests.ladder import climb, gone
@@ -73,6 +76,38 @@ def test_a_worn_set_with_drawn_buttons_fits_both_sides_of_a_sheet(client, techni
     words, pages = words_of(client, job)
     assert pages <= 2
     assert "Buttons, drawing 1 of" in words
+
+
+def test_however_much_there_is_it_is_never_more_than_both_sides_of_a_sheet(client, technician):
+    make_workshop(paper=Paper.LETTER)  # the lower paper
+    estimate = make_sent(job=make_job(wishes="Quiet keys. " * 150, missing=list(range(1, 88, 3))))
+    job = estimate.job
+    estimate_accept(estimate, option="B", name="Ilse Varga")
+    group = dict.fromkeys((*SIZES, "mortise_width"), 10.0) | {"spares": 1}
+    groups = [{**group, "length": 40 + key / 10, "keys": [key]} for key in range(1, 71)]
+    contents = {"keys": [], "follows": "rail", "mortise_length": 14, "blank": 300, "kerf": 2, "groups": groups}
+    Drawing.objects.create(job=job, version=1, made_at=timezone.now(), made_by=technician, contents=contents)
+    for kind, _title in STAGE_TITLES.items():
+        Guide.objects.update_or_create(kind=kind, defaults={"steps": "\n".join(f"step {n} of it" for n in range(6))})
+    words, pages = words_of(client, job)
+    assert pages <= 2
+    assert "Take care" in words
+    assert "more groups: see the drawing" in words
+
+
+def test_the_steps_of_each_stages_guide_are_there_to_be_ticked_and_the_cloth_to_be_cut(client, technician):
+    estimate = make_sent()
+    estimate_accept(estimate, option="B", name="Ilse Varga")
+    stage = estimate.job.stages.get(kind="cloth")
+    Tick.objects.create(stage=stage, step="Trial key fitted before the rest", by=technician, at=timezone.now())
+    words, _pages = words_of(client, estimate.job)
+    assert "✓ Trial key fitted before the rest" in words
+    assert "Cauls in, and their time written down" in words
+    assert "Cloth to cut" in words
+    stage.state = "skipped"
+    stage.save()
+    words, _pages = words_of(client, estimate.job)
+    assert "Trial key" not in words
 
 
 def test_the_code_on_it_is_read_back_as_the_address_of_the_set(technician):

@@ -14,7 +14,7 @@ from pypdf.generic import ContentStream
 from keyboards import drafting
 from keyboards.documents.drawing import drawing_pdf
 from keyboards.drawing.button import corners
-from keyboards.models import Drawing, KeyReading
+from keyboards.models import Assumptions, Drawing, KeyReading
 from shop.models import Event, Paper, Role
 from tests.factories import make_check, make_job, make_person, make_readings, make_workshop
 from tests.ladder import climb, gone
@@ -240,6 +240,13 @@ def test_the_file_for_a_machine_is_sound_and_true_to_size(client, job):
     assert sorted(angles) == [pytest.approx(0, abs=1e-6), pytest.approx(3, abs=1e-6)]
     notes = [text.dxf.text for text in space.query("TEXT")]
     assert any("CHECK AGAINST THE ORIGINAL KEY" in note for note in notes)
+    assert any("an angle is plus where the playing end leans to the treble" in note for note in notes)
+    sections = [
+        sorted(round(math.dist(*pair), 6) for pair in pairwise(list(line.get_points("xy"))))
+        for line in space.query('LWPOLYLINE[layer=="SECTION"]')
+    ]
+    assert sections.count([8, 8, 40]) == 2  # from the side
+    assert sections.count([8, 13, 13]) == 2  # from the end
 
 
 @pytest.mark.parametrize("skew", [-12, -0.5, 0, 3, 11])
@@ -276,6 +283,77 @@ def test_a_changed_reading_marks_an_older_drawing_out_of_date_and_says_what_chan
     newest, older = drafting.standings(job, "mm")
     assert not newest.out_of_date
     assert older.out_of_date
+
+
+def test_what_is_out_of_date_is_shouted_wherever_the_set_is_met(client, job):
+    draw(client, job)
+    check, stage = job.checks.get(), job.stages.get(kind="arrival_check")
+    places = [
+        reverse("job_detail", args=[job.number]),
+        reverse("stage_detail", args=[job.number, stage.pk]),
+        reverse("check_detail", args=[job.number, check.pk]),
+        reverse("check_run", args=[make_check(job=job, kind="arrival").pk]),
+    ]
+    assert not [place for place in places if "out of date" in client.get(place).content.decode()]
+    KeyReading.objects.filter(key__gte=11).update(skew=2_000)
+    for place in places:
+        assert "out of date" in client.get(place).content.decode(), place
+    assert client.get(reverse("job_scan", args=[job.number])).url in places
+
+
+def test_an_older_version_says_by_which_it_was_replaced_on_paper_in_the_file_and_in_the_list(client, job):
+    kept = draw(client, job).contents
+    draw(client, job, mortise_length="15")
+    paper, file, rows = (
+        client.get(reverse(name, args=[job.number, 1])).content
+        for name in ("drawing_paper", "drawing_file", "drawing_list")
+    )
+    words = PdfReader(io.BytesIO(paper)).pages[0].extract_text()
+    assert "Replaced by drawing 2. Do not cut from this." in " ".join(words.split())
+    assert "REPLACED BY DRAWING 2" in file.decode()
+    assert {row["holds"] for row in csv.DictReader(io.StringIO(rows.decode()))} == {"Replaced by drawing 2"}
+    assert Drawing.objects.get(version=1).contents == kept
+
+
+# --- how far off, and what no blank is long enough for ---
+
+
+def test_what_a_button_may_be_off_by_is_the_shops_to_say_and_stands_on_the_drawing(client, job):
+    Assumptions.objects.create(values={"part_width": 0.2, "part_height": 0.3, "part_offset": 0.05, "part_skew": 1})
+    draw(client, job)
+    words = " ".join(
+        " ".join(page.extract_text().split())
+        for page in PdfReader(io.BytesIO(client.get(reverse("drawing_paper", args=[job.number, 1])).content)).pages
+    )
+    for said in ("± 0.2 mm", "± 0.3 mm", "± 0.05 mm", "± 1°", "−0 / +1 mm", "at least 2.5 mm", "no standard"):
+        assert said in words, said
+    Assumptions.objects.update(values={"part_width": 0.1})
+    (standing,) = drafting.standings(job, "mm")
+    assert standing.changes == ("how far off a button may be cut",)
+
+
+def test_a_drawing_of_an_earlier_release_is_drawn_with_what_it_said_then(client, job):
+    drawing = draw(client, job)
+    del drawing.contents["allowed"], drawing.contents["button_wood"]
+    drawing.save()
+    (standing,) = drafting.standings(job, "mm")
+    assert not standing.out_of_date
+    for name in ("drawing_paper", "drawing_file", "drawing_list"):
+        assert client.get(reverse(name, args=[job.number, 1])).status_code == 200
+
+
+def test_a_button_longer_than_the_blank_is_named_and_the_others_are_laid_out(client, job):
+    KeyReading.objects.filter(key__lte=5).update(button_length=50_000)
+    page = client.get(reverse("spec", args=[job.number]), {"unit": "mm", "blank": "45"}).content.decode()
+    sentence = "buttons of 50.0 mm are longer than the blank (45.0 mm) and stand in no layout"
+    assert sentence in page
+    drawing = draw(client, job, blank="45")
+    (row,) = drafting.blanks_of(drawing.contents)
+    assert sum(row.too_long.values()) + row.pieces == sum(
+        len(group["keys"]) + group["spares"] for group in drawing.contents["groups"]
+    )
+    paper = PdfReader(io.BytesIO(client.get(reverse("drawing_paper", args=[job.number, 1])).content))
+    assert sentence in " ".join(" ".join(one.extract_text() for one in paper.pages).split())
 
 
 def test_what_was_asked_stays_with_the_drawing(client, job):

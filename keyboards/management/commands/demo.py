@@ -15,11 +15,12 @@ from keyboards.management.demo import bills, estimates, photos, readings
 from keyboards.management.demo import shop as scenario
 from keyboards.management.demo.angles import angle_read
 from keyboards.management.demo.comebacks import came_back
+from keyboards.management.demo.drawings import drawn
 from keyboards.models import Check, CheckKind, Gauge
 from keyboards.progressing import progress_of
 from keyboards.workflow.checks import check_begin, check_close, entries_apply
 from keyboards.workflow.compasses import compass_set
-from keyboards.workflow.decisions import decision_record
+from keyboards.workflow.decisions import assumptions_keep, decision_record
 from keyboards.workflow.photos import photo_add
 from keyboards.workflow.pricing import estimate_from_decision
 from keyboards.workflow.progress import progress_keep
@@ -326,6 +327,8 @@ class Telling:
                 if stage.ready_at > shop.now:
                     return  # it dries still
                 self.clock = timezone.localtime(stage.ready_at)
+            if stage.kind == "buttons":
+                drawn(self.job, by=shop.bench, at=self.later(hours=1))
             if tale.until == stage.kind or (tale.until == "held" and stage.kind == "pins"):
                 if tale.until == "held":
                     stages.job_hold(
@@ -344,6 +347,10 @@ class Telling:
                     )
                 return
             if stage.kind == "stripped_check":
+                if tale.more_torn:
+                    drawn(self.job, by=shop.bench, at=self.clock)
+                    # Whoever draws must look again: the owner wants these buttons closer.
+                    assumptions_keep(job=self.job, values={"part_width": 0.05}, by=shop.owner)
                 rows = readings.stripped(tale.make, self.keys, self.compass.present, more_torn=tale.more_torn)
                 self._close(self._check(CheckKind.STRIPPED, rows))
                 if not estimates.after_stripping(self.job, by=shop.owner, at=self.later(hours=1)):

@@ -72,7 +72,7 @@ class Standing:
         """Why nobody should cut from it; "" where it holds."""
         if self.drawing.version != self.newest:
             return _("Replaced by drawing %(version)d") % {"version": self.newest}
-        return _("Out of date: what was read has changed") if self.changes else ""
+        return _("Out of date") if self.changes else ""
 
 
 def standings(job: Job, units: str, readings: SetReadings | None = None) -> list[Standing]:
@@ -133,7 +133,7 @@ def _changes(drawing: Drawing, now: Mapping[str, Any], units: str) -> tuple[str,
         change = {"keys": told, "what": titles[name], "before": values[0], "after": values[1]}
         out.append(_("keys %(keys)s: %(what)s %(before)s → %(after)s") % change)
     if allowed_of(drawing.contents) != now["allowed"]:
-        out.append(_("how far off a button may be cut"))
+        out.append(_("how far off a button may be cut has changed"))
     more = len(out) - _MOST_TOLD
     return tuple(out[:_MOST_TOLD] + ([_("and %(count)d more") % {"count": more}] if more > 0 else []))
 
@@ -172,21 +172,16 @@ def wood_of(contents: Mapping[str, Any]) -> str:
     return wood_names().get(contents.get("button_wood", ""), "")
 
 
-def allowed_words(contents: Mapping[str, Any], units: str) -> dict[str, str]:
+def allowed_words(contents: Mapping[str, Any]) -> dict[str, str]:
     """How far off each size of a button may be cut, as the drawing says it: length "−0 / +1 mm"."""
     allowed = allowed_of(contents)
-
-    def off(name: str) -> str:
-        text = f"{allowed[name]:g} mm"
-        return text if units == "mm" or not allowed[name] else f"{text} ({said(allowed[name], 'in', 3)})"
-
     return {
-        "length": f"−{allowed['part_length_minus']:g} / +{off('part_length_plus')}",
-        "width": f"± {off('part_width')}",
-        "height": f"± {off('part_height')}",
-        "offset": f"± {off('part_offset')}",
+        "length": f"−{allowed['part_length_minus']:g} / +{allowed['part_length_plus']:g} mm",
+        "width": f"± {allowed['part_width']:g} mm",
+        "height": f"± {allowed['part_height']:g} mm",
+        "offset": f"± {allowed['part_offset']:g} mm",
         "skew": f"± {allowed['part_skew']:g}°",
-        "wall": _("at least %(size)s") % {"size": off("wall")},
+        "wall": _("at least %(size)s mm") % {"size": f"{allowed['wall']:g}"},
     }
 
 
@@ -263,7 +258,7 @@ def as_dxf(standing: Standing) -> str:
         "version": drawing.version,
         "day": drawing.made_at.date().isoformat(),
         "wood": wood_of(drawing.contents),
-        **allowed_words(drawing.contents, "mm"),
+        **allowed_words(drawing.contents),
     }
     notes = [
         _("CHECK AGAINST THE ORIGINAL KEY BEFORE CUTTING"),

@@ -31,7 +31,7 @@ def drawing_pdf(standing: Standing, units: str) -> bytes:
         off=_("off the middle"),
     )
     least = allowed_of(drawing.contents)["wall"]
-    off = allowed_words(drawing.contents, units)
+    off = allowed_words(drawing.contents)
     groups: list[dict[str, Any]] = []
     for number, group in enumerate(drawing.contents["groups"], start=1):
         cut = cut_of(group)

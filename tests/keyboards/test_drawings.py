@@ -278,7 +278,7 @@ def test_a_changed_reading_marks_an_older_drawing_out_of_date_and_says_what_chan
     assert "out of date" in page
     assert "+3.0° → +2.0°" in page
     words = PdfReader(io.BytesIO(client.get(reverse("drawing_paper", args=[job.number, 1])).content))
-    assert "what was read has changed. Do not cut from this" in " ".join(words.pages[0].extract_text().split())
+    assert "Out of date. Do not cut from this." in " ".join(words.pages[0].extract_text().split())
     assert draw(client, job).version == 2
     newest, older = drafting.standings(job, "mm")
     assert not newest.out_of_date
@@ -329,7 +329,7 @@ def test_what_a_button_may_be_off_by_is_the_shops_to_say_and_stands_on_the_drawi
         assert said in words, said
     Assumptions.objects.update(values={"part_width": 0.1})
     (standing,) = drafting.standings(job, "mm")
-    assert standing.changes == ("how far off a button may be cut",)
+    assert standing.changes == ("how far off a button may be cut has changed",)
 
 
 def test_a_drawing_of_an_earlier_release_is_drawn_with_what_it_said_then(client, job):

@@ -14,6 +14,7 @@ from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 
+from shop import tablets
 from shop.models import Estimate, Job, Link, Person, Role, token_hash
 
 DESK = Role.DESK
@@ -49,6 +50,10 @@ def allowed(*roles: str, json: bool = False) -> Callable:
                 return redirect_to_login(request.get_full_path())
             if not may(request.user, *wanted):
                 raise PermissionDenied
+            if roles == (OWNER,) and tablets.by_pin(request):
+                # Money, people and settings: six digits that others see typed all day are not enough for these.
+                return redirect_to_login(request.get_full_path())
+            tablets.stay(request)
             return view(request, *args, **kwargs)
 
         guarded.roles = frozenset(wanted) | {OWNER}  # type: ignore[attr-defined]

@@ -58,6 +58,8 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "second_factor_removed": _("took a second step of signing in off"),
     "second_factor_demanded": _("asked every owner for a second step of signing in"),
     "second_factor_left_free": _("left the second step of signing in to every owner"),
+    "quick_pin_set": _("chose a PIN for shared tablets"),
+    "quick_pin_removed": _("took the PIN for shared tablets off"),
     "recovery_code_used": _("signed in with a recovery code; left: %(left)s"),
     "recovery_codes_renewed": _("made new recovery codes"),
     "shop_opened": _("opened the workshop"),

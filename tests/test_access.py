@@ -15,6 +15,8 @@ OPEN = {
     "answer_question",
     "answer_yes",
     "bench_worker",
+    "change_person",
+    "change_person_to",
     "estimate_answer",
     "estimate_photo",
     "estimate_photo_small",

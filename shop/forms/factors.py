@@ -1,5 +1,6 @@
 """Codes and passwords that are asked for again."""
 
+import re
 from typing import Any
 
 from django import forms
@@ -10,6 +11,7 @@ from django.utils.translation import gettext_lazy
 from shop.guessing import count_miss, forget_misses
 from shop.models import Person
 from shop.workflow.factors import code_take
+from shop.workflow.pins import is_plain
 from shop.workflow.refusal import Refused
 
 _TRIES = 5
@@ -46,6 +48,16 @@ class FirstCodeForm(forms.Form):
     code = _code_field(gettext_lazy("The six digits your app shows now"))
 
 
+class PinForm(forms.Form):
+    """The PIN of somebody whom the tablet knows."""
+
+    pin = forms.CharField(
+        label=gettext_lazy("PIN"),
+        max_length=6,
+        widget=forms.PasswordInput(attrs={"autocomplete": "off", "inputmode": "numeric", "class": "figure"}),
+    )
+
+
 class ProofForm(forms.Form):
     """That it is still the person who signed in: the password, and a code where they have a second step."""
 
@@ -80,3 +92,22 @@ class ProofForm(forms.Form):
                 except Refused as refusal:
                     self.add_error("code", str(refusal))
         return data
+
+
+class OwnPinForm(ProofForm):
+    """A person's PIN, or none."""
+
+    pin = forms.CharField(
+        label=gettext_lazy("PIN"),
+        max_length=6,
+        required=False,
+        help_text=gettext_lazy("Six digits, not all the same and not in a row. Empty: none."),
+        widget=forms.PasswordInput(attrs={"autocomplete": "off", "inputmode": "numeric", "class": "figure"}),
+    )
+    field_order = ["pin", "password", "code"]
+
+    def clean_pin(self) -> str:
+        pin = self.cleaned_data["pin"]
+        if pin and (not re.fullmatch("[0-9]{6}", pin) or is_plain(pin)):
+            raise ValidationError(_("Six digits, not all the same and not in a row."))
+        return pin

@@ -34,6 +34,12 @@ class SignInForm(AuthenticationForm):
         "wait": gettext_lazy("Too many wrong passwords for this name. Wait a quarter of an hour, or ask the owner."),
     }
 
+    shared = forms.BooleanField(
+        label=gettext_lazy("This tablet is shared"),
+        required=False,
+        help_text=gettext_lazy("It signs you out after half an hour, and people change over with their PIN."),
+    )
+
     def clean(self) -> dict[str, Any]:
         name = str(self.cleaned_data.get("username", "")).casefold()
         place = address_of(self.request) if self.request else ""

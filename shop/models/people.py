@@ -41,6 +41,7 @@ class Person(AbstractUser):
         _("type 562 for 5.62"), default=False, help_text=_("The point is set by the program at the bench.")
     )
 
+    quick_pin = models.CharField(max_length=128, blank=True, editable=False, help_text=_("Its hash."))
     signed_out = models.PositiveIntegerField(default=0, editable=False, help_text=_("How often everywhere at once."))
 
     class Meta:

@@ -3,7 +3,7 @@
 from django.urls import include, path, register_converter
 
 from shop.core import tags
-from shop.views import factors, health, home, people
+from shop.views import factors, health, home, people, tablets
 
 
 class TagConverter:
@@ -39,10 +39,13 @@ urlpatterns = [
     path("sign-in/", people.sign_in, name="sign_in"),
     path("sign-in/code/", factors.sign_in_code, name="sign_in_code"),
     path("sign-in/second-step/", factors.factor_set_up, name="factor_set_up"),
+    path("change-person/", tablets.change_person, name="change_person"),
+    path("change-person/<int:person_id>/", tablets.change_person_to, name="change_person_to"),
     path("sign-out/", people.sign_out, name="sign_out"),
     path("me/", people.person_settings, name="person_settings"),
     path("me/signing-in/", factors.factor, name="factor"),
     path("me/signing-in/out-everywhere/", factors.signed_out_everywhere, name="signed_out_everywhere"),
+    path("me/signing-in/pin/", factors.quick_pin, name="quick_pin"),
     path("me/signing-in/<slug:what>/", factors.factor_change, name="factor_change"),
     path("", include("shop.urls.counter")),
     path("", include("shop.urls.office")),

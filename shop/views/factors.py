@@ -12,10 +12,11 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop.access import OWNER, PersonRequest, allowed, open_to_all
-from shop.forms.factors import CodeForm, FirstCodeForm, ProofForm
+from shop.forms.factors import CodeForm, FirstCodeForm, OwnPinForm, ProofForm
 from shop.models import Person
 from shop.views.people import enter, waiting
 from shop.workflow import factors
+from shop.workflow.pins import pin_set
 from shop.workflow.refusal import Refused
 
 _KEY = "second_factor_key"  # a secret that nobody has typed a code of yet lives in the session alone
@@ -54,6 +55,7 @@ def _page(request: PersonRequest, **forms: Any) -> HttpResponse:
         "codes_left": own.codes.count() if own else 0,
         "demanded": factors.factor_demanded(request.user),
         "form": ProofForm(person=request.user, with_code=own is not None, auto_id="proof_%s"),
+        "pin_form": OwnPinForm(person=request.user, with_code=own is not None, auto_id="own_%s"),
         **forms,
     }
     return render(request, "shop/factors/factor.html", context)
@@ -114,7 +116,10 @@ def factor_set_up(request: HttpRequest) -> HttpResponse:
             if request.user.is_authenticated:
                 update_session_auth_hash(request, person)  # signed out everywhere but here
                 return _codes(request, codes)
-            return _codes(request, codes, after=enter(request, person)["Location"])
+            inside = enter(request, person)
+            page = _codes(request, codes, after=inside["Location"])
+            page.cookies.update(inside.cookies)
+            return page
     picture = segno.make(factors.key_address(person, key), error="m", micro=False)
     context = {
         "form": form,
@@ -138,6 +143,20 @@ def signed_out_everywhere(request: PersonRequest) -> HttpResponse:
     factors.sign_out_everywhere(request.user)
     update_session_auth_hash(request, request.user)
     messages.success(request, _("You are signed out everywhere but here."))
+    return redirect("factor")
+
+
+@require_POST
+@sensitive_post_parameters()
+@allowed()
+def quick_pin(request: PersonRequest) -> HttpResponse:
+    """One's PIN for shared tablets, after the password."""
+    own = factors.factor_of(request.user)
+    form = OwnPinForm(request.POST, person=request.user, with_code=own is not None, auto_id="own_%s")
+    if not form.is_valid():
+        return _page(request, pin_form=form)
+    pin_set(request.user, form.cleaned_data["pin"])
+    messages.success(request, _("Kept."))
     return redirect("factor")
 
 

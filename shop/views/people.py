@@ -16,6 +16,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shop import tablets
 from shop.access import OWNER, PersonRequest, allowed, fetch, open_to_all
 from shop.forms.people import (
     NewPasswordForm,
@@ -29,6 +30,7 @@ from shop.models import Person, Workshop
 from shop.workflow import people
 from shop.workflow.factors import factor_demanded, factor_of
 from shop.workflow.opening import is_open
+from shop.workflow.pins import pin_forgive
 from shop.workflow.refusal import Refused
 
 logger = logging.getLogger(__name__)
@@ -40,7 +42,11 @@ _WAITS = 10 * 60
 class _SignIn(LoginView):
     template_name = "shop/people/sign_in.html"
     authentication_form = SignInForm
-    redirect_authenticated_user = True
+
+    def get_initial(self) -> dict[str, Any]:
+        """Who came by PIN and wants more has a name already."""
+        known = {"username": self.request.user.get_username()} if self.request.user.is_authenticated else {}
+        return {**super().get_initial(), "shared": tablets.is_shared(self.request), **known}
 
     def form_valid(self, form: AuthenticationForm) -> HttpResponse:
         """In, or one step further: nobody is signed in between the two."""
@@ -51,6 +57,7 @@ class _SignIn(LoginView):
             "password": person.get_session_auth_hash(),
             "next": self.get_success_url(),
             "until": time.time() + _WAITS,
+            "shared": form.cleaned_data["shared"],
         }
         if factor_of(person):
             return redirect("sign_in_code")
@@ -75,7 +82,12 @@ def enter(request: HttpRequest, person: Person) -> HttpResponse:
     begun = request.session.pop(_WAITING)
     login(request, person, backend="django.contrib.auth.backends.ModelBackend")
     logger.info("person %s signed in", person.pk)
-    return redirect(begun["next"])
+    response = redirect(begun["next"])
+    pin_forgive(person)
+    if begun["shared"]:
+        tablets.share(request, by_pin=False)
+        tablets.remember(request, response, person)
+    return response
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -84,7 +96,7 @@ def sign_in(request: HttpRequest, **kwargs: Any) -> HttpResponseBase:
     """Name and password; on the first day nobody has any, and the shop is opened instead."""
     if request.method != "POST" and not request.user.is_authenticated and not is_open():
         return redirect("shop_open")
-    return _SignIn.as_view()(request, **kwargs)
+    return _SignIn.as_view(redirect_authenticated_user=not tablets.by_pin(request))(request, **kwargs)
 
 
 @require_POST

@@ -226,7 +226,12 @@ class _Contents:
         part = self.parcel.jobs is not None
         if table == "shop_person":
             blank = {"email": lambda _value: ""} if part else {}
-            return {"password": lambda _value: _NO_PASSWORD, "last_login": lambda _value: None, **blank}
+            return {
+                "password": lambda _value: _NO_PASSWORD,
+                "quick_pin": lambda _value: "",
+                "last_login": lambda _value: None,
+                **blank,
+            }
         if table == _LETTERS:
             return {"message": without_links, "html_message": without_links}
         if table == "shop_instrument" and part and not self.parcel.title.startswith("piano"):

@@ -214,6 +214,7 @@ def test_the_owners_and_everybodys_own_pages_are_accessible_and_fit(page, screen
         "/office/workshop/",
         "/me/",
         "/me/signing-in/",
+        "/change-person/",
         "/me/password/",
         f"/counter/clients/{piano.client_id}/",
         f"/counter/instruments/{piano.pk}/",

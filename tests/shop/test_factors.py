@@ -72,6 +72,7 @@ def test_the_pages_have_their_rungs():
     climb("factor")
     climb("factor_change", "off", methods={"POST"})
     climb("signed_out_everywhere", methods={"POST"})
+    climb("quick_pin", methods={"POST"})
     climb("factor_demand", roles={Role.OWNER}, methods={"POST"})
     gone("factor_change", "everything", method="POST")
 

@@ -1,8 +1,10 @@
 """What holds for the project as a whole: where things lie, who may import what, what no file may hold."""
 
 import ast
+import json
 import os
 import re
+import runpy
 import subprocess
 import sys
 import tomllib
@@ -152,6 +154,26 @@ def test_the_locks_answer_everything_pyproject_asks_for():
     program_pins, test_pins = pinned("requirements.lock"), pinned(".ci/tests.lock")
     assert asked_for() - program_pins == set()
     assert asked_for(tests=True) - program_pins - test_pins == set()
+
+
+@pytest.mark.parametrize(
+    ("dependencies", "code", "says"),
+    [
+        ([{"name": "a", "version": "1", "vulns": []}], 0, "Audited: no weakness is known of 1 packages."),
+        ([{"name": "a", "version": "1", "vulns": [{"id": "CVE-1"}]}], 1, "a 1: CVE-1"),
+        ([{"name": "a", "version": "1", "vulns": []}, {"name": "b", "skip_reason": "?"}], 3, "NOT AUDITED.* 1 of 2 "),
+        ([], 3, "NOT AUDITED"),
+        (None, 3, "NOT AUDITED.*nobody answers"),
+    ],
+)
+def test_an_audit_that_did_not_happen_never_looks_like_one(dependencies, code, says):
+    """The shapes are those of pip-audit's JSON report, from its manual."""
+    verdict = runpy.run_path(str(ROOT / ".ci" / "audit"))["verdict"]
+    report = "" if dependencies is None else json.dumps({"dependencies": dependencies, "fixes": []})
+    ended, said = verdict(report, "nobody answers")
+    assert ended == code
+    assert re.search(says, said, re.DOTALL)
+    assert ("Audited:" in said) is (code == 0)
 
 
 def test_every_package_that_is_imported_is_asked_for_by_name():

@@ -485,7 +485,7 @@ class Fuzz:
     def _wrong(self, visitor: Client, asked: Asked) -> Iterator[tuple[str, str]]:
         answer = self._answer(visitor, asked)
         if answer.streaming:
-            answer.close()
+            b"".join(answer.streaming_content)  # which closes it, and not the connection with it
         status = f"{asked.method} {answer.status_code}"
         self.answers[status] = self.answers.get(status, 0) + 1
         if answer.status_code >= 500:

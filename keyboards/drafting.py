@@ -26,6 +26,8 @@ ALLOWED = (
     "part_length_minus", "part_length_plus", "part_width", "part_height", "part_skew", "part_offset", "wall",
 )  # fmt: skip
 LAYERS = {"OUTLINE": 7, "MORTISE": 1, "CENTER": 3, "SECTION": 5, "NOTES": 8}
+# The letters that machines have.
+_PLAIN = str.maketrans({"–": "-", "−": "-", "±": "+/-", "°": " deg"})
 _APART = 30.0  # mm between what is drawn side by side
 _MOST_TOLD = 6
 
@@ -262,10 +264,12 @@ def as_dxf(standing: Standing) -> str:
     }
     notes = [
         _("CHECK AGAINST THE ORIGINAL KEY BEFORE CUTTING"),
-        _("%(tag)s, button drawing %(version)d of %(day)s, mm %(wood)s") % about,
+        _("%(tag)s, button drawing %(version)d of %(day)s, in mm") % about,
         _("length %(length)s, width %(width)s, height %(height)s, angle %(skew)s, off the middle %(offset)s") % about,
         _("playing end at the bottom, bass on the left; an angle is plus where the playing end leans to the treble"),
     ]
+    if about["wood"]:
+        notes.append(_("wood: %(wood)s") % about)
     if standing.out_of_date:
         notes.insert(0, standing.replaced.upper())
 
@@ -274,7 +278,7 @@ def as_dxf(standing: Standing) -> str:
         space.add_lwpolyline(points, close=True, dxfattribs={"layer": layer})
 
     def note(words: str, left: float, bottom: float) -> None:
-        text = space.add_text(words, height=2.5, dxfattribs={"layer": "NOTES"})
+        text = space.add_text(words.translate(_PLAIN), height=2.5, dxfattribs={"layer": "NOTES"})
         text.set_placement((left, bottom), align=TextEntityAlignment.LEFT)
 
     for number, group in enumerate(drawing.contents["groups"], start=1):

@@ -240,6 +240,8 @@ def test_the_file_for_a_machine_is_sound_and_true_to_size(client, job):
     assert sorted(angles) == [pytest.approx(0, abs=1e-6), pytest.approx(3, abs=1e-6)]
     notes = [text.dxf.text for text in space.query("TEXT")]
     assert any("CHECK AGAINST THE ORIGINAL KEY" in note for note in notes)
+    assert all(note.isascii() for note in notes)
+    assert any("width +/- 0.1 mm" in note for note in notes)
     assert any("an angle is plus where the playing end leans to the treble" in note for note in notes)
     sections = [
         sorted(round(math.dist(*pair), 6) for pair in pairwise(list(line.get_points("xy"))))

@@ -60,6 +60,9 @@ def test_whoever_signed_in_here_with_the_password_changes_over_by_pin(client, ro
     names = client.get(reverse("change_person")).content.decode()
     assert "Rosa Amsel" in names
     assert "Ada Fennimore" in names
+    client.post(reverse("sign_out"))
+    assert reverse("change_person") in client.get(reverse("sign_in")).content.decode()
+    with_password(client, "rosa")
     before = client.session.session_key
     assert with_pin(client, ada, page="/bench/")["Location"] == "/bench/"
     assert who(client) == str(ada.pk)

@@ -29,8 +29,10 @@ from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person
 from shop.workflow import backups, counts, jobs, letters, materials, stages
 from shop.workflow.estimates import deposit_receive, estimate_accept, estimate_decline, estimate_send
 from shop.workflow.opening import open_shop
+from shop.workflow.pins import pin_set
 
 PASSWORD = "eighty-eight keys"  # nosec B105
+PIN = "730184"
 # Which lots a stage of work uses up: stage -> (kind of material, where).
 USED_AT = {
     "repairs": (("other", "torn mortises"), ("glue", "torn mortises")),
@@ -62,6 +64,7 @@ class Command(BaseCommand):
 
     def _sign_ins(self) -> None:
         self.stdout.write("")
+        self.stdout.write(f"  PIN of everybody on a tablet that is shared: {PIN}")
         for username, first, last, role in scenario.PEOPLE:
             self.stdout.write(f"  {role:<12} {username:<8} {PASSWORD}   ({first} {last})")
         self.stdout.write("")
@@ -80,6 +83,8 @@ class Demonstration:
             name: Person.objects.create_user(name, password=PASSWORD, first_name=first, last_name=last, role=role)
             for name, first, last, role in (*scenario.PEOPLE, scenario.SECOND_TECHNICIAN)
         }
+        for person in self.people.values():
+            pin_set(person, PIN)
         self.desk, self.bench, self.owner = (self.people[row[0]] for row in scenario.PEOPLE)
         self.caliper = Gauge.objects.filter(kind="caliper").first()
         Gauge.objects.update(checked_on=timezone.localdate(self.now) - datetime.timedelta(days=40))

@@ -59,8 +59,10 @@ pytestmark = [
 def surroundings(monkeypatch):
     """Paper is not laid out, which takes a second each; no log has a line for each of thousands that are refused."""
     for module in ("documents.pdf", "documents.estimate", "documents.bill", "workflow.estimates", "workflow.bills"):
-        monkeypatch.setattr(f"shop.{module}.render_pdf", lambda html, attached=(): b"%PDF-1.7\n" + html.encode())
-    monkeypatch.setattr("keyboards.documents.handoff.render_pdf", lambda html, attached=(): html.encode())
+        monkeypatch.setattr(
+            f"shop.{module}.render_pdf", lambda html, attached=(), most=0: b"%PDF-1.7\n" + html.encode()
+        )
+    monkeypatch.setattr("keyboards.documents.handoff.render_pdf", lambda html, attached=(), most=0: html.encode())
     # A snapshot cannot begin within a transaction, and every try is one.
     monkeypatch.setattr("shop.workflow.rows.snapshot", lambda connection: nullcontext())
     logging.disable(logging.CRITICAL)

@@ -164,7 +164,9 @@ def key_table(proof: Proof, units: str) -> KeyTable:
     def later(quantity: str):
         of_limit = "skew_copy" if quantity == "skew" else quantity
         values = {key: getattr(proof.rows.get(key), quantity, None) for key in present}
-        write = _writer(quantity, values.values(), units)
+        # A mean is written as fine as the readings it is of, and no finer.
+        once = [value for key, value in values.items() if len(proof.taken.get(key, {}).get(quantity, ())) < 2]
+        write = _writer(quantity, once or values.values(), units)
         return lambda key: Cell(write(values[key]), _fails(proof, key, of_limit))
 
     def judged(quantity: str):
@@ -867,7 +869,7 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "pictures": _pictures(proof, units) if readable else None,
         "table": key_table(proof, units) if readable else None,
         "limits": limit_rows(proof, units),
-        "unmeasured": ", ".join(lower_first(limit_title(quantity)) for quantity in proof.unmeasured),
+        "unmeasured": "; ".join(lower_first(limit_title(quantity)) for quantity in proof.unmeasured),
         "evenness": evenness(proof, units),
         "airs": [(check, _air(check)) for check, _rows in _checks(proof)],
         "unsaid": [(check, ", ".join(map(quantity_title, names)).lower()) for check, names in proof.unsaid],

@@ -7,6 +7,7 @@ from keyboards.views import comebacks, compare, learning, proof, shares
 urlpatterns = [
     path("jobs/<tag:number>/final/", proof.final_verdicts, name="final_verdicts"),
     path("jobs/<tag:number>/final/back/", proof.final_send_back, name="final_send_back"),
+    path("jobs/<tag:number>/final/again/", proof.final_read_again, name="final_read_again"),
     path("jobs/<tag:number>/checks/<int:pk>/release/", proof.check_release, name="check_release"),
     path("jobs/<tag:number>/handoff.pdf", proof.handoff_pdf, name="handoff_pdf"),
     path("jobs/<tag:number>/bench-sheet.pdf", proof.bench_sheet, name="bench_sheet"),

@@ -5,6 +5,8 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_POST, require_safe
 
@@ -16,7 +18,7 @@ from keyboards.models import Check
 from keyboards.progressing import redo_of
 from keyboards.proving import Proof, proof_of
 from keyboards.workflow.proof import check_release as release
-from keyboards.workflow.proof import send_failing_back
+from keyboards.workflow.proof import read_again, send_failing_back
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.documents.pdf import pdf_response
 from shop.htmx import page_or_part
@@ -53,6 +55,8 @@ def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
             and may_work
         ),
         "may_work": may_work,
+        "undecided": format_keys(proof.undecided),
+        "may_read_again": bool(proof.undecided and may_work and not job.left_at and not proof.worked_since),
         "back_to": stage if stage is not None and stage.kind in ("final_check", "pack", "leave") else None,
         "redo": [(STAGE_TITLES[kind], format_keys(keys)) for kind, keys in redo_of(job).by_stage] if why_not else [],
         "form": form,
@@ -108,6 +112,18 @@ def final_send_back(request: PersonRequest, number: int) -> HttpResponse:
         return redirect("final_verdicts", number)
     messages.success(request, _("The set went back to: %(stage)s.") % {"stage": to.title})
     return redirect("stage_detail", number, to.pk)
+
+
+@require_POST
+@allowed(TECHNICIAN)
+def final_read_again(request: PersonRequest, number: int) -> HttpResponse:
+    """Opens a bench run over the keys that one reading leaves undecided."""
+    try:
+        check, keys = read_again(job_for(number), by=request.user)
+    except Refused as refusal:
+        messages.error(request, str(refusal))
+        return redirect("final_verdicts", number)
+    return redirect(f"{reverse('check_run', args=[check.pk])}?{urlencode({'keys': format_keys(keys)})}")
 
 
 @require_safe

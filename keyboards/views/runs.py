@@ -29,15 +29,15 @@ def check_run(request: PersonRequest, pk: int) -> HttpResponse:
         faces = pictures.faces(compass, check.keys.all())
         context |= {
             "data": run_data(check, compass, request.user),
-            "orders": orders(check),
+            "orders": orders(check, asked=bool(request.GET.get("keys"))),
             "reasons": reasons(),
             "row": pictures.row_svg(faces, uid="run", title=str(check), current=compass.present[0], live=True),
         }
     return render(request, "keyboards/runs/run.html", context)
 
 
-def orders(check: Check) -> list[tuple[str, str]]:
-    """In which order the keys may be read, as the script knows them, in words."""
+def orders(check: Check, *, asked: bool = False) -> list[tuple[str, str]]:
+    """In which order the keys may be read, as the script knows them, in words. asked: keys stand in the address."""
     rows = [
         ("up", _("bass to treble")),
         ("down", _("treble to bass")),
@@ -46,6 +46,8 @@ def orders(check: Check) -> list[tuple[str, str]]:
         ("again", _("those to look at again")),
     ]
     sample = [("sample", _("the sample"))] if check.sample else []
+    if asked:
+        sample = [("asked", _("the keys asked for")), *sample]
     return [*rows, *sample, ("step", _("one key of every"))]  # the field for how many stands behind the last
 
 

@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 from keyboards import progressing, proving
 from keyboards.core.keys import format_keys
 from keyboards.models import Check, CheckKind
-from keyboards.workflow.checks import stage_of
+from keyboards.workflow.checks import check_reopen, stage_of
 from shop.models import STAGE_TITLES, Job, Person, Stage
 from shop.workflow import stages
 from shop.workflow.events import record
@@ -60,6 +60,22 @@ def check_release(check: Check, *, by: Person, reason: str, at: datetime.datetim
     )
     stages.advance(job, stage_of(check.kind), by=by, at=at)
     return check
+
+
+@transaction.atomic
+def read_again(job: Job, *, by: Person, at: datetime.datetime | None = None) -> tuple[Check, tuple[int, ...]]:
+    """Opens the final check for the keys that it leaves undecided: (the check, these keys). Each further reading counts
+    into the mean of its key.
+
+    Refused where no key is undecided, and as a check is opened again (`check_reopen`).
+    """
+    proof = proving.proof_of(stages.lock(job))
+    if proof.check is None or not proof.undecided:
+        raise Refused(_("No key is undecided: nothing is read again."))
+    if not proof.check.is_closed:
+        return proof.check, proof.undecided
+    reason = Truncator(_("undecided, read again: keys %(keys)s") % {"keys": format_keys(proof.undecided)}).chars(200)
+    return check_reopen(proof.check, by=by, reason=reason, at=at), proof.undecided
 
 
 @transaction.atomic

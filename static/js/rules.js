@@ -85,7 +85,7 @@ export function repeatability(groups) {
 }
 
 // The order in which keys are read. here: key numbers that came with the set.
-export function order(name, { here, sharp, step, sample, again, unread }) {
+export function order(name, { here, sharp, step, sample, again, unread, asked = new Set() }) {
   switch (name) {
     case "down":
       return [...here].reverse();
@@ -95,6 +95,8 @@ export function order(name, { here, sharp, step, sample, again, unread }) {
       return here.filter((_key, place) => place % step === 0);
     case "sample":
       return here.filter((key) => sample.has(key));
+    case "asked":
+      return here.filter((key) => asked.has(key));
     case "again":
       return here.filter((key) => again(key));
     case "unread":

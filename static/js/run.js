@@ -58,6 +58,10 @@ const remembered = () => {
   }
 };
 const how = { ...usual, ...remembered(), gauge: data.gauge };
+// Keys that stand in the address are read now, whatever order the person likes.
+const askedFor = new Set(rules.keysIn(new URLSearchParams(location.search).get("keys") || "", keys) || []);
+if (askedFor.size) how.order = "asked";
+else if (how.order === "asked") how.order = usual.order;
 if (how.order === "sample" && !data.sample.length) how.order = "up";
 const remember = () => {
   try {
@@ -84,6 +88,7 @@ function layOut(from = null) {
     sharp,
     step: how.step,
     sample,
+    asked: askedFor,
     again: (key) => Object.values(stateOf(key).again).includes("differ"),
     unread: (key) => chosen().some((one) => !(one.slug in stateOf(key).values)),
   });
@@ -425,8 +430,15 @@ function showStatistics() {
   at("beyond").textContent = quantity.cloths ? beyondCloth(quantity) : "–";
 }
 
-// What is still to be read in this order: neither read nor left out on purpose.
-const toGo = () => steps.filter(([key, slug]) => !(slug in stateOf(key).values) && !(slug in stateOf(key).again)).length;
+// What is still to be read in this order: neither read nor left out on purpose. Keys that were asked for are read already,
+// so what counts for them is what was read since this page was opened.
+const readNow = new Set();
+const toGo = () =>
+  steps.filter(([key, slug]) =>
+    how.order === "asked"
+      ? !readNow.has(`${slug} ${key}`)
+      : !(slug in stateOf(key).values) && !(slug in stateOf(key).again),
+  ).length;
 
 function tell(text, { bad = false } = {}) {
   const line = at("said");
@@ -493,6 +505,7 @@ function keep() {
   // Shown at once, so that a fast hand is never waited for; taken back when the tablet cannot keep it.
   const group = `${quantity.slug} ${key}`;
   taken.set(group, [...(taken.get(group) || []), value]);
+  readNow.add(group);
   place = Math.min(place + 1, steps.length - 1);
   stateOf(key).values[quantity.slug] = value;
   stateOf(key).looked = true;
@@ -541,6 +554,7 @@ function takeOut({ group, key, quantity, value }) {
   const values = taken.get(group) || [];
   const found = values.lastIndexOf(value);
   if (found >= 0) values.splice(found, 1);
+  readNow.delete(group);
   const state = stateOf(key);
   if (values.length) state.values[quantity] = values.at(-1);
   else delete state.values[quantity];

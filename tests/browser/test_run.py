@@ -678,3 +678,22 @@ def test_the_tablet_grades_as_the_server_does(page, check):
             [{"values": values, "findings": findings, "looked": False}, list(catalogue.items()), worn],
         )
         assert theirs == grading.key_grade(state, catalogue)
+
+
+def test_keys_in_the_address_are_read_now_whatever_order_was_chosen(page, technician, check):
+    make_readings(check=check, balance_mortise_width=5600, balance_pin=3700)
+    run(page, check)
+    how(page, order="down")
+    page.goto(f"{reverse('check_run', args=[check.pk])}?keys=5,8")
+    page.wait_for_selector("html[data-ready]")
+    expect(page.locator("#key-of")).to_contain_text("Key 5 ")
+    page.keyboard.type("5.61")
+    page.keyboard.press("Enter")
+    page.keyboard.type("3.70")
+    page.keyboard.press("Enter")
+    expect(page.locator("#key-of")).to_contain_text("Key 8 ")
+    expect(page.locator("#said")).to_contain_text("Now")
+    for figure in ("5.60", "3.71"):
+        page.keyboard.type(figure)
+        page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("Everything in this order is read")

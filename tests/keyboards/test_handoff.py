@@ -27,7 +27,7 @@ from keyboards.workflow.opening import open_trade
 from shop.models import Job
 from tests.factories import make_check, make_job, make_person, make_readings, make_workshop
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 @pytest.fixture(autouse=True)
@@ -212,7 +212,7 @@ def test_what_was_not_measured_is_said_and_who_released_stands_there():
     job = make_job(count=10)
     check = final(job, side_play=480)
     text = text_of(report(job))
-    assert "nothing is said of it: clearance, balance bushing, clearance, front bushing, key dip, level." in text
+    assert "nothing is said of it: clearance, balance bushing; clearance, front bushing; key dip; level." in text
     assert f"by {check.closed_by.short_name}, {timezone.localdate(check.closed_at):%-d %B %Y}: no key fails" in text
     assert "arrival check" not in text.lower()
     assert f"Final check, {timezone.localdate(check.begun_at):%-d %b %Y}: 48 % RH" in text

@@ -432,6 +432,27 @@ def test_where_no_key_fails_nothing_goes_back(client):
     gone("final_send_back", 99999, method="POST")
 
 
+def test_keys_left_undecided_are_read_again_in_a_run_of_their_own(client):
+    job = small_job()
+    check = final(job, play=plays(10, k3=740, k5=741))
+    climb("final_read_again", job.number, roles={Role.TECHNICIAN}, methods={"POST"})
+    gone("final_read_again", 99999, method="POST")
+    client.force_login(make_person())
+    assert b"Read these again" in client.get(reverse("final_verdicts", args=[job.number])).content
+    check.refresh_from_db()
+    assert not check.is_closed  # opened by the one who climbed
+    Check.objects.filter(pk=check.pk).update(closed_at=timezone.now(), closed_by=make_person())
+    answer = client.post(reverse("final_read_again", args=[job.number]))
+    assert answer["Location"] == f"/bench/checks/{check.pk}/?keys=3%2C+5"
+    check.refresh_from_db()
+    assert not check.is_closed
+    assert "undecided, read again: keys 3, 5" in str(Event.objects.filter(what="check_reopened").last().details)
+    assert b"the keys asked for" in client.get(answer["Location"]).content
+    KeyReading.objects.update(side_play=480)
+    answer = client.post(reverse("final_read_again", args=[job.number]), follow=True)
+    assert "No key is undecided" in answer.content.decode()
+
+
 def test_a_release_through_the_page(client):
     job = small_job()
     check = final(job, play=1000)

@@ -21,9 +21,11 @@ from keyboards.progressing import progress_of
 from keyboards.workflow.checks import check_begin, check_close, entries_apply
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.decisions import assumptions_keep, decision_record
+from keyboards.workflow.gauges import gauge_keep
 from keyboards.workflow.photos import photo_add
 from keyboards.workflow.pricing import estimate_from_decision
 from keyboards.workflow.progress import progress_keep
+from keyboards.workflow.proof import check_release
 from keyboards.workflow.shares import share_make
 from shop.models import Client, Estimate, Instrument, Job, Lot, Material, Person, Stage
 from shop.workflow import backups, counts, jobs, letters, materials, stages
@@ -87,7 +89,8 @@ class Demonstration:
             pin_set(person, PIN)
         self.desk, self.bench, self.owner = (self.people[row[0]] for row in scenario.PEOPLE)
         self.caliper = Gauge.objects.filter(kind="caliper").first()
-        Gauge.objects.update(checked_on=timezone.localdate(self.now) - datetime.timedelta(days=40))
+        self.bevel = Gauge.objects.filter(kind="bevel").first()
+        self._gauges()
         self._stock()
         estimates.prices(by=self.owner, now=self.now)
         bills.settings()
@@ -108,6 +111,16 @@ class Demonstration:
             materials.material_keep(material, by=self.owner)
             for code in lots:
                 materials.lot_add(Lot(material=material, code=code, received_on=day), by=self.owner)
+
+    def _gauges(self) -> None:
+        """The instruments were checked once a year, the last time some weeks ago."""
+        for gauge in Gauge.objects.all():
+            gauge.checked_on = timezone.localdate(self.now) - datetime.timedelta(days=2230)
+            gauge.save()
+            for ago in range(1865, 0, -365):
+                checked = self.now - datetime.timedelta(days=ago)
+                gauge.checked_on = timezone.localdate(checked)
+                gauge_keep(gauge, by=self.bench, at=checked)
 
     def client(self, key: str) -> Client:
         if key not in self.clients:
@@ -267,7 +280,8 @@ class Telling:
         out = []
         for quantity, value in row.values.items():
             unit = {"deg": "deg", "g": "g"}.get(QUANTITIES[quantity].dimension, "mm")
-            gauge = self.shop.caliper.pk if unit == "mm" and self.shop.caliper else None
+            used = {"mm": self.shop.caliper, "deg": self.shop.bevel}.get(unit)
+            gauge = used.pk if used else None
             entry = {"kind": "reading", "quantity": quantity, "value": value, "unit": unit, "instrument": gauge}
             out.append({**common, "op": str(uuid.uuid4()), **entry})
         for code, severity in row.findings.items():
@@ -368,11 +382,13 @@ class Telling:
                 if lot is not None:
                     materials.use_record(job=self.job, lot=lot, by=by, where=where, at=self.clock)
             stages.stage_finish(stage, by=by, at=self.later(hours=float(stage.minutes) / 60 + 0.5))
-        rows = readings.final(tale.make, self.keys, self.compass.present, failing=tale.failing)
-        check = self._check(CheckKind.FINAL, rows)
+        rows = readings.final(tale.make, self.keys, self.compass.present, failing=tale.failing, near=tale.near)
+        check = self._check(CheckKind.FINAL, [*rows, *readings.near_the_limit(tale.near)])
         if tale.until == "final":
             return
         self._close(check)
+        if tale.released:
+            check_release(check, by=shop.owner, reason=tale.released, at=self.later(hours=0.5))
         if self.job.client.kind == "technician":
             share_make(self.job, whom=self.job.client.name, days=90, by=shop.desk, at=self.clock)
         if tale.until == "home":

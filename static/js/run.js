@@ -396,7 +396,7 @@ function show() {
   at("earlier").textContent = figure(quantity.slug, data.earlier.values[key]?.[quantity.slug]);
   at("quantity").textContent = quantity.title;
   at("unit").textContent = quantity.sign;
-  at("keep-words").textContent = words.keep;
+  at("keep-words").textContent = steps[place + 1]?.[0] === key ? words.keep_here : words.keep;
   const gauge = data.gauges.find((one) => one.id === gaugeOf(quantity));
   at("instrument").textContent = gauge ? gauge.name : "";
   at("key-page").href = data.addresses.key.replace("/0/", `/${key}/`);
@@ -755,7 +755,8 @@ at("toggles").addEventListener("click", (event) => {
       tell(words.lost, { bad: true });
     });
   }
-  tell(say(bad ? "found" : "cleared", { title, n: changed.length }));
+  const one = changed.length === 1 ? "_one" : "";
+  tell(say((bad ? "found" : "cleared") + one, { title, n: changed.length, name: keyOf.get(changed[0])?.name }));
   showFindings();
   at("toggles").querySelector(`[data-code="${CSS.escape(code)}"]`)?.focus({ preventScroll: true });
 });

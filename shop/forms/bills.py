@@ -59,7 +59,13 @@ class PaymentForm(forms.Form):
 
     op = forms.UUIDField(widget=forms.HiddenInput)
     kind = forms.ChoiceField(label=_("What it is"), widget=forms.RadioSelect)
-    amount = PlainDecimalField(label=_("Amount"), min_value=Decimal("0.0001"), max_value=MOST_MONEY, max_digits=14)
+    amount = PlainDecimalField(
+        label=_("Amount"),
+        min_value=Decimal("0.0001"),
+        max_value=MOST_MONEY,
+        max_digits=14,
+        error_messages={"min_value": _("Enter an amount above zero. Money that goes back is “paid back”.")},
+    )
     method = forms.ChoiceField(label=_("How"), choices=PaymentMethod.choices)
     received_on = forms.DateField(label=_("Day"), widget=DayInput)
     note = forms.CharField(label=_("Note"), max_length=200, required=False)

@@ -231,7 +231,11 @@ def test_the_page_says_what_it_will_cost(client, desk):
         estimate=estimate, kind="yes", option=estimate.options.get(letter="B"), name="Ilse", at=timezone.now()
     )
     Estimate.objects.update(state="accepted")
-    assert "Agreed: 2 051.52 EUR with tax." in page_of(client, job)
+    agreed = page_of(client, job)
+    assert "Agreed: 2 051.52 EUR with tax." in agreed
+    assert "The deposit of 615.46 EUR is not here yet." in agreed  # 30 % of it
+    Estimate.objects.update(deposit_paid_at=timezone.now())
+    assert "is not here yet" not in page_of(client, job)
 
 
 def test_a_draft_is_no_price_to_tell(client, desk):

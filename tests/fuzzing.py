@@ -542,8 +542,8 @@ def agreed(answer: Any) -> bool:
         return False
     if any(one.level >= constants.ERROR for one in getattr(answer.wsgi_request, "_messages", None) or ()):
         return False
-    if answer.status_code in (204, 301, 302, 303) or answer.has_header("HX-Redirect"):
-        return True
+    if answer.status_code in (204, 301, 302, 303) or answer.wsgi_request.headers.get("HX-Request"):
+        return True  # a part that htmx put in place says nothing of whether it was kept
     file = answer.get("Content-Disposition", "").startswith("attachment")
     return file or answer.get("Content-Type", "").startswith("application/json")
 

@@ -3,6 +3,7 @@
 import datetime
 import io
 import json
+import os
 import shutil
 import sqlite3
 import threading
@@ -90,6 +91,7 @@ def media(folder: Path) -> dict[str, bytes]:
 
 
 @pytest.mark.once
+@pytest.mark.skipif(not os.environ.get("LONG"), reason="half a minute: with LONG=1; the way back has its own tests")
 def test_the_demonstration_comes_back_elsewhere_and_works(home, quick_paper, place):
     call_command("demo", stdout=io.StringIO())
     archive = Path(state().archive)  # the demonstration ends with a backup

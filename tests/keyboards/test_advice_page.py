@@ -10,7 +10,7 @@ from shop.models import Event, Role
 from shop.workflow.opening import open_shop
 from tests.factories import make_check, make_job, make_person, make_readings
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 @pytest.fixture

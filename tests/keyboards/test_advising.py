@@ -23,7 +23,7 @@ from shop.models import Operation
 from shop.workflow.opening import open_shop
 from tests.factories import make_check, make_job, make_readings
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 MINUTES = {
     "strip": "1.5",

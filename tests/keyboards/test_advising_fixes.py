@@ -11,7 +11,7 @@ from keyboards.core import choice
 from keyboards.models import Entry, EntryKind, Gauge, GaugeKind
 from tests.keyboards.test_advising import MINUTES, advise, key_of, read_set, reasons, shop, whole  # noqa: F401
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 def test_keys_nobody_read_are_priced_as_often_failing_as_those_that_were():

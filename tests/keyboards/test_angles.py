@@ -23,7 +23,7 @@ from shop.models import Role
 from tests.factories import make_check, make_job, make_person, make_readings
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 SIZE = {"width": 1200, "height": 800}
 RAIL = [[100, 100], [1100, 120]]

@@ -13,7 +13,7 @@ from tests.factories import make_check, make_person
 from tests.keyboards.test_entries import typed
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 BENCH, BOTH = {Role.TECHNICIAN}, {"GET", "POST"}
 
 

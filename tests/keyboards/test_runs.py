@@ -18,7 +18,7 @@ from shop.models import Role
 from tests.factories import make_check, make_instrument, make_job, make_person, make_readings
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 @pytest.fixture

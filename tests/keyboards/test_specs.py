@@ -16,7 +16,7 @@ from shop.models import Event, Job, Role, Units
 from tests.factories import make_check, make_job, make_person, make_readings
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 SIZES = {"button_length": 40_000, "button_width": 13_000, "button_height": 8_000, "balance_mortise_width": 5_500}
 PART = {

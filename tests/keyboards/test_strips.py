@@ -16,7 +16,7 @@ from shop.workflow.opening import open_shop
 from tests.factories import make_check, make_job, make_person, make_readings
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from shop.models import Units
 from tests.factories import make_check, make_job, make_person, make_readings
 from tests.ladder import climb, gone
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 HOSTILE = ["", " ", "x", "NaN", "inf", "1e9", "-5", "\x00", "٣", "9" * 10_000, "5.5.5", "<b>1</b>", "0x10", "1,2,3"]
 

@@ -135,6 +135,7 @@ def test_a_sum_that_compares_rows_sees_one_changed_character(workshop):
     assert [table for table in before if before[table] != after[table]] == ["shop_person"]
 
 
+@pytest.mark.once
 def test_an_archive_from_before_an_update_comes_back_up_to_date(place, tmp_path):
     old = place
     assert old.manage("backup", "--before-migrate") == ""  # no rows yet

@@ -18,7 +18,7 @@ from shop.workflow.stages import job_hold
 from tests.factories import make_client, make_instrument, make_job, make_person
 from tests.ladder import climb
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 # One pixel as PNG.
 PIXEL = bytes.fromhex(

@@ -5,7 +5,7 @@ from django.urls import reverse
 
 from tests.factories import make_person
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 
 @pytest.mark.parametrize("path", ["/sign-in/", "/counter/", "/nowhere/", "/office/"])

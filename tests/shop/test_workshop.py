@@ -16,7 +16,7 @@ from shop.models import Event, Role, Workshop
 from tests.factories import make_person, make_workshop
 from tests.ladder import climb
 
-pytestmark = pytest.mark.django_db
+pytestmark = [pytest.mark.django_db, pytest.mark.once]
 
 HOURS = {f"hours_{day}": hours for day, hours in enumerate(("6", "6", "6", "6", "4,5", "0", "0"))}
 

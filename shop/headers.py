@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 
+from django.conf import settings
 from django.http import HttpRequest
 from django.http.response import HttpResponseBase
 
@@ -32,6 +33,10 @@ def headers(get_response: Callable[[HttpRequest], HttpResponseBase]) -> Callable
         response.headers.setdefault("Permissions-Policy", _PERMISSIONS)
         response.headers.setdefault("Cross-Origin-Resource-Policy", "same-origin")
         response.headers.setdefault("Cache-Control", "private, no-store")
+        if response.status_code == 401:
+            # A tablet's box asked with a session that has ended. Django would take its cookie away; if somebody signed
+            # in while the answer was under way, that would be the new one.
+            response.cookies.pop(settings.SESSION_COOKIE_NAME, None)
         return response
 
     return middleware

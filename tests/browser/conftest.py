@@ -18,6 +18,7 @@ import pytest
 from django.conf import settings
 from django.test import Client
 from playwright.sync_api import BrowserContext, Page, expect
+from playwright.sync_api import Error as PageError
 
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 AXE_OPTIONS = {
@@ -172,6 +173,17 @@ def screen(request, page) -> str:
     return next(name for name, size in SCREENS.items() if size == request.param)
 
 
+def asked(page: Page, script: str):
+    """What a script says of the page that a click led to: the click returns before the new page has taken the old one's
+    place, so a script that the change cut off is asked once more, of the new page."""
+    page.wait_for_load_state("load")
+    try:
+        return page.evaluate(script)
+    except PageError:
+        page.wait_for_load_state("load")
+        return page.evaluate(script)
+
+
 def readable(violations: list[dict]) -> str:
     """One paragraph per rule broken: what, where, why."""
     lines = []
@@ -191,8 +203,7 @@ def axe() -> Callable[[Page], None]:
     """
 
     def check(page: Page) -> None:
-        page.evaluate(f"() => {{ {AXE}\n }}")
-        found = page.evaluate(f"() => axe.run(document, {json.dumps(AXE_OPTIONS)})")
+        found = asked(page, f"() => {{ {AXE}\n; return axe.run(document, {json.dumps(AXE_OPTIONS)}); }}")
         if found["violations"]:
             pytest.fail(f"{page.url} is not accessible:\n{readable(found['violations'])}", pytrace=False)
 
@@ -204,9 +215,7 @@ def fits() -> Callable[[Page], None]:
     """fits(page): the page as a whole does not scroll sideways."""
 
     def check(page: Page) -> None:
-        wide, there = page.evaluate(
-            "() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]"
-        )
+        wide, there = asked(page, "() => [document.documentElement.scrollWidth, document.documentElement.clientWidth]")
         assert wide <= there, f"{page.url} is {wide} px wide on a screen of {there} px"
 
     return check

@@ -32,3 +32,13 @@ def test_no_answer_is_kept_framed_sniffed_or_lent_to_others(client, settings, pa
 def test_a_view_that_says_how_long_it_may_be_kept_is_heard(client):
     client.force_login(make_person())
     assert client.get(reverse("bench_worker")).headers["Cache-Control"] != "private, no-store"
+
+
+def test_a_late_answer_to_an_ended_session_takes_no_cookie_away(client, settings):
+    """It may be that of somebody who has signed in since; Django's own way would be to delete it."""
+    client.cookies[settings.SESSION_COOKIE_NAME] = "ended" * 6
+    answer = client.get(reverse("bench_token"))
+    assert answer.status_code == 401
+    assert settings.SESSION_COOKIE_NAME not in answer.cookies
+    page = client.get(reverse("counter"))
+    assert page.cookies[settings.SESSION_COOKIE_NAME]["max-age"] == 0  # a page leads to the sign-in and may clear it

@@ -251,8 +251,10 @@ export class Box extends EventTarget {
     } finally {
       this.#busy = false;
       if (this.#sendable().length) {
-        this.#timer = setTimeout(() => this.send(), this.#pause);
-        this.#pause = Math.min(this.#pause * 2, LONGEST_WAIT);
+        this.#timer = setTimeout(() => {
+          this.#pause = Math.min(this.#pause * 2, LONGEST_WAIT); // grows with waiting, not with every entry made
+          this.send();
+        }, this.#pause);
       }
     }
   }
@@ -286,8 +288,8 @@ export class Box extends EventTarget {
 
   async #empty() {
     await this.load(); // another page may have sent or added some
-    if ((this.network === "out" || this.network === "other") && !(await this.#isBack())) return;
     try {
+      if ((this.network === "out" || this.network === "other") && !(await this.#isBack())) return;
       for (;;) {
         const waiting = this.#sendable();
         if (!waiting.length) break;

@@ -12,6 +12,8 @@ PORT ?= 8000
 CORES := $(shell nproc 2>/dev/null || echo 2)
 WORKERS ?= $(if $(filter postgres%,$(DATABASE_URL)),$(CORES),$(if $(filter 1,$(CORES)),1,2))
 export PYTHONUNBUFFERED := 1
+# Where a machine forbids it, every process would compile Django and all the tests anew.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: help install install-tests demo serve update backup test check suite browser postgres benchmarks format lock audit
 

@@ -14,7 +14,7 @@ from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 
-from shop import tablets
+from shop import sessions, tablets
 from shop.models import Estimate, Job, Link, Person, Role, token_hash
 
 DESK = Role.DESK
@@ -54,6 +54,7 @@ def allowed(*roles: str, json: bool = False) -> Callable:
                 # Money, people and settings: six digits that others see typed all day are not enough for these.
                 return redirect_to_login(request.get_full_path())
             tablets.stay(request)
+            sessions.note_seen(request)
             return view(request, *args, **kwargs)
 
         guarded.roles = frozenset(wanted) | {OWNER}  # type: ignore[attr-defined]

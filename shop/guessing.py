@@ -1,4 +1,4 @@
-"""Guessing at links: counted by address, so that a machine that tries tokens is answered shortly and cheaply.
+"""Guessing at links and passwords: counted, so that a machine that tries many is answered shortly and cheaply.
 
 The counts stand in a table, so that all processes of the program count together.
 
@@ -7,13 +7,14 @@ from one. So the count is asked only after a token was not found.
 """
 
 import datetime
-import hashlib
+import ipaddress
 
 from django.conf import settings
 from django.db import transaction
 from django.db.models import F
 from django.http import HttpRequest
 from django.utils import timezone
+from django.utils.crypto import salted_hmac
 
 from shop.models import Miss
 
@@ -22,12 +23,23 @@ SECONDS = 600
 
 
 def address_of(request: HttpRequest) -> str:
-    """Where the request came from: behind our own proxy, what the proxy says last."""
+    """Where the request came from: behind our own proxy, what the proxy says last. Of an IPv6 address the network:
+    whoever has one has all that begin with the same 64 bits (RFC 6177, RFC 4291 section 2.5.1)."""
+    said = request.META.get("REMOTE_ADDR", "")
     if settings.SECURE_PROXY_SSL_HEADER:
-        last = request.META.get("HTTP_X_FORWARDED_FOR", "").rpartition(",")[2].strip()
-        if last:
-            return last
-    return request.META.get("REMOTE_ADDR", "")
+        said = request.META.get("HTTP_X_FORWARDED_FOR", "").rpartition(",")[2].strip() or said
+    try:
+        address = ipaddress.ip_address(said)
+    except ValueError:
+        return said
+    if isinstance(address, ipaddress.IPv6Address) and not address.ipv4_mapped:
+        return str(ipaddress.ip_network((int(address), 64), strict=False))
+    return said
+
+
+def hidden(*parts: str) -> str:
+    """What stands for these in a name: no address is kept, and a forged header cannot make an unusable name."""
+    return salted_hmac("shop.guessing", "|".join(parts), algorithm="sha256").hexdigest()[:32]
 
 
 def count_miss(name: str, *, seconds: int) -> int:
@@ -55,6 +67,4 @@ def forget_misses(name: str) -> None:
 
 def too_many_misses(request: HttpRequest) -> bool:
     """Counts one more token that is not there; whether this address has tried too many lately."""
-    # A digest: no addresses are kept, and a forged header cannot make an unusable name.
-    name = hashlib.sha256(address_of(request).encode()).hexdigest()[:32]
-    return count_miss(f"guessing:{name}", seconds=SECONDS) > MOST
+    return count_miss(f"guessing:{hidden(address_of(request))}", seconds=SECONDS) > MOST

@@ -18,7 +18,7 @@ _IDLE = 30 * 60
 _LONGEST = 12 * 60 * 60
 _SALT = "tablet"
 _MOST = 20
-_SHARED, _BY_PIN = "shared", "by_pin"
+SHARED, BY_PIN = "shared", "by_pin"
 
 
 def _known(request: HttpRequest) -> dict[str, list]:
@@ -57,18 +57,18 @@ def remember(request: HttpRequest, response: HttpResponse, person: Person) -> No
 
 def share(request: HttpRequest, *, by_pin: bool) -> None:
     """The session that has just begun ends when the tablet lies idle."""
-    request.session[_SHARED] = {"since": time.time(), "seen": time.time()}
-    request.session[_BY_PIN] = by_pin
+    request.session[SHARED] = {"since": time.time(), "seen": time.time()}
+    request.session[BY_PIN] = by_pin
     request.session.set_expiry(_IDLE)
 
 
 def by_pin(request: HttpRequest) -> bool:
     """Whether nothing but a PIN was typed for this session."""
-    return bool(request.session.get(_BY_PIN))
+    return bool(request.session.get(BY_PIN))
 
 
 def stay(request: HttpRequest) -> None:
     """Puts a shared tablet's half hour off, not for ever, and not with a write for every page."""
-    shared, now = request.session.get(_SHARED), time.time()
+    shared, now = request.session.get(SHARED), time.time()
     if shared and now - shared["seen"] > 120 and now - shared["since"] < _LONGEST:
-        request.session[_SHARED] = {**shared, "seen": now}
+        request.session[SHARED] = {**shared, "seen": now}

@@ -32,7 +32,7 @@ from tests.test_access import ARGUMENTS, patterns
 MARK = "<x-mark>"
 SLOW = 10  # s of CPU for one answer
 # Rows that a request may leave whatever it comes to: sessions, counted guesses, when a link or a search was used.
-NEITHER = {"django_session", "shop_miss"}
+NEITHER = {"shop_session", "shop_miss"}
 ON_READING = NEITHER | {"shop_event", "shop_link", "keyboards_share", "shop_search", "shop_feed"}
 # Where each thing sent is kept for itself, and the answer names the others: assumptions; photos; a count that differs
 # from what was written down, which is kept and shouted.

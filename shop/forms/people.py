@@ -1,6 +1,5 @@
 """What people type about themselves, and the owner about them."""
 
-import hashlib
 import logging
 from typing import Any
 
@@ -12,8 +11,9 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from shop.forms.branches import without_branches
-from shop.guessing import address_of, count_miss, forget_misses, misses
+from shop.guessing import address_of, count_miss, forget_misses, hidden, misses
 from shop.models import Person
+from shop.workflow.events import record
 
 logger = logging.getLogger(__name__)
 
@@ -24,6 +24,9 @@ _LONGEST_PASSWORD = 200
 # together: by place alone, a whole shop behind one router would stand outside because of one.
 _TRIES = 10
 _WAIT = 15 * 60
+# And for any names from one place. Whoever came in from there within these days is not held up by the others.
+_TRIES_OF_A_PLACE = 30
+_KNOWN = 30 * 24 * 60 * 60
 
 
 class SignInForm(AuthenticationForm):
@@ -32,6 +35,7 @@ class SignInForm(AuthenticationForm):
     error_messages = {
         **AuthenticationForm.error_messages,
         "wait": gettext_lazy("Too many wrong passwords for this name. Wait a quarter of an hour, or ask the owner."),
+        "place": gettext_lazy("Too many wrong names and passwords came from this network. Wait a quarter of an hour."),
     }
 
     shared = forms.BooleanField(
@@ -43,16 +47,23 @@ class SignInForm(AuthenticationForm):
     def clean(self) -> dict[str, Any]:
         name = str(self.cleaned_data.get("username", "")).casefold()
         place = address_of(self.request) if self.request else ""
-        key = "sign-in:" + hashlib.sha256(f"{name}|{place}".encode()).hexdigest()[:32]
+        key, whole = f"sign-in:{hidden(name, place)}", f"sign-in-from:{hidden(place)}"
+        known = f"signed-in:{hidden(name, place)}"
         if misses(key) >= _TRIES:
             raise ValidationError(self.error_messages["wait"], code="wait")
+        if misses(whole) >= _TRIES_OF_A_PLACE and not misses(known):
+            raise ValidationError(self.error_messages["place"], code="place")
         try:
             data = super().clean()
         except ValidationError:
             count_miss(key, seconds=_WAIT)
+            if count_miss(whole, seconds=_WAIT) == _TRIES_OF_A_PLACE:
+                record("sign_ins_slowed", by=None)
             logger.warning("wrong name or password from %s", place)  # no name: it may be a password in the wrong field
             raise
         forget_misses(key)
+        forget_misses(known)
+        count_miss(known, seconds=_KNOWN)
         return data
 
 

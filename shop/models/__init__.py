@@ -33,6 +33,7 @@ from shop.models.misses import Miss
 from shop.models.people import Paper, Person, Role, Units, Workshop
 from shop.models.prices import Operation, Price, TaxClass, Unit
 from shop.models.searches import Search
+from shop.models.sessions import Session
 from shop.models.stages import STAGE_TITLES, Guide, Spell, Stage, StageState, Tick
 
 __all__ = [
@@ -77,6 +78,7 @@ __all__ = [
     "Role",
     "Search",
     "SecondFactor",
+    "Session",
     "Spell",
     "Stage",
     "StageState",

@@ -3,7 +3,7 @@
 from django.urls import include, path, register_converter
 
 from shop.core import tags
-from shop.views import factors, health, home, people, tablets
+from shop.views import factors, health, home, people, sessions, tablets
 
 
 class TagConverter:
@@ -44,7 +44,8 @@ urlpatterns = [
     path("sign-out/", people.sign_out, name="sign_out"),
     path("me/", people.person_settings, name="person_settings"),
     path("me/signing-in/", factors.factor, name="factor"),
-    path("me/signing-in/out-everywhere/", factors.signed_out_everywhere, name="signed_out_everywhere"),
+    path("me/signing-in/out-everywhere/", sessions.signed_out_everywhere, name="signed_out_everywhere"),
+    path("me/signing-in/sessions/<slug:which>/end/", sessions.session_end, name="session_end"),
     path("me/signing-in/pin/", factors.quick_pin, name="quick_pin"),
     path("me/signing-in/<slug:what>/", factors.factor_change, name="factor_change"),
     path("", include("shop.urls.counter")),

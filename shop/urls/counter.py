@@ -13,6 +13,7 @@ from shop.views import (
     opening,
     parcels,
     people,
+    sessions,
     workshop,
 )
 
@@ -52,6 +53,8 @@ urlpatterns = [
     path("office/people/add/", people.person_add, name="person_add"),
     path(_person, people.person_edit, name="person_edit"),
     path(f"{_person}password/", people.person_password, name="person_password"),
+    path(f"{_person}sessions/end/", sessions.person_signed_out, name="person_signed_out"),
+    path(f"{_person}sessions/<slug:which>/end/", sessions.person_session_end, name="person_session_end"),
     path(f"{_person}deactivate/", people.person_deactivate, name="person_deactivate"),
     path(f"{_person}reactivate/", people.person_reactivate, name="person_reactivate"),
     path("office/branches/", branches.branch_list, name="branch_list"),

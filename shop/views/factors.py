@@ -1,4 +1,4 @@
-"""The second step of signing in: typed, set up, taken off; all sessions ended."""
+"""The second step of signing in: typed, set up, taken off; a PIN; where one is signed in."""
 
 from typing import Any
 
@@ -18,6 +18,7 @@ from shop.views.people import enter, waiting
 from shop.workflow import factors
 from shop.workflow.pins import pin_set
 from shop.workflow.refusal import Refused
+from shop.workflow.sessions import signed_in
 
 _KEY = "second_factor_key"  # a secret that nobody has typed a code of yet lives in the session alone
 
@@ -54,6 +55,7 @@ def _page(request: PersonRequest, **forms: Any) -> HttpResponse:
         "factor": own,
         "codes_left": own.codes.count() if own else 0,
         "demanded": factors.factor_demanded(request.user),
+        "sessions": signed_in(request.user, here=request.session.session_key),
         "form": ProofForm(person=request.user, with_code=own is not None, auto_id="proof_%s"),
         "pin_form": OwnPinForm(person=request.user, with_code=own is not None, auto_id="own_%s"),
         **forms,
@@ -134,16 +136,6 @@ def factor_set_up(request: HttpRequest) -> HttpResponse:
 def _codes(request: HttpRequest, codes: list[str], after: str = "") -> HttpResponse:
     # Shown as the answer itself: kept nowhere, a page that is asked for again has none.
     return render(request, "shop/factors/codes.html", {"codes": codes, "after": after})
-
-
-@require_POST
-@allowed()
-def signed_out_everywhere(request: PersonRequest) -> HttpResponse:
-    """Ends all of one's sessions but this one."""
-    factors.sign_out_everywhere(request.user)
-    update_session_auth_hash(request, request.user)
-    messages.success(request, _("You are signed out everywhere but here."))
-    return redirect("factor")
 
 
 @require_POST

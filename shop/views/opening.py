@@ -6,7 +6,6 @@ What was typed on the first page waits in the session until there is an owner; f
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth import login
 from django.forms import ModelForm
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -19,6 +18,7 @@ from shop.access import OWNER, PersonRequest, allowed, open_to_all
 from shop.forms.people import OwnerForm, PersonAddForm
 from shop.forms.workshop import HoursForm, MoneyForm, WorkshopOpeningForm
 from shop.models import Person, Workshop
+from shop.sessions import begin
 from shop.views.prices import priced
 from shop.workflow.opening import STEPS, first_day, is_open, step_done
 from shop.workflow.people import person_add
@@ -78,7 +78,7 @@ def shop_owner(request: HttpRequest) -> HttpResponse:
         except Refused as refusal:
             raise Http404 from refusal
         del request.session[_DRAFT]
-        login(request, owner, backend="django.contrib.auth.backends.ModelBackend")
+        begin(request, owner)
         messages.success(request, _("The workshop is open."))
         return redirect("opening_step", STEPS[0])
     return _page(request, "owner", form=form)

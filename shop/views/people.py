@@ -5,7 +5,7 @@ import time
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth import login, logout, update_session_auth_hash
+from django.contrib.auth import logout, update_session_auth_hash
 from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.views import LoginView
 from django.http import HttpRequest, HttpResponse
@@ -16,7 +16,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop import tablets
+from shop import sessions, tablets
 from shop.access import OWNER, PersonRequest, allowed, fetch, open_to_all
 from shop.forms.people import (
     NewPasswordForm,
@@ -32,6 +32,7 @@ from shop.workflow.factors import factor_demanded, factor_of
 from shop.workflow.opening import is_open
 from shop.workflow.pins import pin_forgive
 from shop.workflow.refusal import Refused
+from shop.workflow.sessions import signed_in
 
 logger = logging.getLogger(__name__)
 
@@ -80,7 +81,7 @@ def waiting(request: HttpRequest) -> Person | None:
 def enter(request: HttpRequest, person: Person) -> HttpResponse:
     """Signs in who has shown everything that is asked of them, and leads them where they wanted to go."""
     begun = request.session.pop(_WAITING)
-    login(request, person, backend="django.contrib.auth.backends.ModelBackend")
+    sessions.begin(request, person)
     logger.info("person %s signed in", person.pk)
     response = redirect(begun["next"])
     pin_forgive(person)
@@ -178,6 +179,7 @@ def _edit_page(request: PersonRequest, person_id: int, **forms: Any) -> HttpResp
         "person": person,
         "form": PersonForm(instance=person),
         "password_form": NewPasswordForm(person=person),
+        "sessions": signed_in(person, here=request.session.session_key),
         **forms,
     }
     return render(request, "shop/people/edit.html", context)

@@ -3,7 +3,7 @@
 import logging
 from urllib.parse import urlsplit
 
-from django.contrib.auth import login, logout
+from django.contrib.auth import logout
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import Resolver404, resolve
@@ -11,7 +11,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_safe
 
-from shop import tablets
+from shop import sessions, tablets
 from shop.access import OWNER, may, open_to_all
 from shop.forms.factors import PinForm
 from shop.models import Person
@@ -62,7 +62,7 @@ def change_person_to(request: HttpRequest, person_id: int) -> HttpResponse:
             form.add_error("pin", str(refusal))
         else:
             logout(request)
-            login(request, person, backend="django.contrib.auth.backends.ModelBackend")
+            sessions.begin(request, person)
             tablets.share(request, by_pin=True)
             logger.info("person %s signed in by PIN", person.pk)
             return redirect(_page_for(person, page))

@@ -27,7 +27,7 @@ from django.db.migrations.loader import MigrationLoader
 from django.utils.duration import duration_iso_string
 
 # Who is signed in just now: of no use elsewhere, and as good as a password to whoever finds it.
-LEFT_OUT = {"django_session"}
+LEFT_OUT = {"django_session", "shop_session"}
 _AT_ONCE = 500
 
 Table = type[models.Model]

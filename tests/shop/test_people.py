@@ -102,6 +102,33 @@ def test_guessing_has_to_wait_for_one_name_from_one_place_alone(client):
         assert ask(PASSWORD) == 302
 
 
+def test_one_place_cannot_try_a_password_on_every_name_and_holds_up_nobody_who_works_there(client, monkeypatch):
+    monkeypatch.setattr("shop.forms.people._TRIES_OF_A_PLACE", 3)
+    for name in ("rosa", "tom"):
+        make_person(username=name)
+
+    def ask(username: str, password: str, place: str = "2001:db8::5") -> bool:
+        client.post(reverse("sign_in"), {"username": username, "password": password}, REMOTE_ADDR=place)
+        came_in = "_auth_user_id" in client.session
+        client.logout()
+        return came_in
+
+    for _again in range(3):  # what is right counts for nothing
+        assert ask("rosa", PASSWORD)
+    for number in range(3):
+        ask(f"name{number}", "eighty-eight keys", place=f"2001:db8::{number:x}")
+    assert not ask("tom", PASSWORD)
+    assert not ask("tom", PASSWORD, place="2001:db8::ffff:1")  # the same network
+    assert ask("rosa", PASSWORD)
+    assert ask("tom", PASSWORD, place="2001:db8:0:1::5")  # the control: next door they are not held up
+    ask("name4", "eighty-eight keys")
+    assert Event.objects.filter(what="sign_ins_slowed").count() == 1
+    page = client.post(reverse("sign_in"), {"username": "tom", "password": PASSWORD}, REMOTE_ADDR="2001:db8::5")
+    assert "came from this network" in page.content.decode()
+    with time_machine.travel(datetime.datetime.now(datetime.UTC) + datetime.timedelta(minutes=16)):
+        assert ask("tom", PASSWORD)
+
+
 def test_signing_in_never_leads_away(client):
     make_person(username="rosa")
     sent = {"username": "rosa", "password": PASSWORD, "next": "https://elsewhere.example/"}

@@ -127,6 +127,15 @@ def checks_of(instrument: Instrument) -> list[Check]:
     return list(rows.select_related("job__compass", "gauge", "begun_by").order_by("begun_at", "pk"))
 
 
+def was_read(check: Check) -> str:
+    """What was read in a check, on how many keys: "Side play at the fingertip 88, Key dip 20"."""
+    rows = list(check.keys.all())
+    counts = {quantity: sum(getattr(row, quantity) is not None for row in rows) for quantity in QUANTITIES}
+    return ", ".join(f"{quantity_title(name)} {count}" for name, count in counts.items() if count) or _(
+        "findings alone"
+    )
+
+
 def usual_pair(checks: Sequence[Check]) -> tuple[Check, Check] | None:
     """The two checks one mostly wants: the newest, and the last proof of an earlier set; else the two ends."""
     if len(checks) < 2:

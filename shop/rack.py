@@ -118,7 +118,7 @@ def in_words(job: Job, at: datetime.datetime) -> str:
         day = date_format(timezone.localdate(job.away_since), "SHORT_DATE_FORMAT")
         return _("Away since %(day)s: %(place)s") % {"day": day, "place": job.away_to}
     if job.held_since:
-        return _("On hold: %(reason)s") % {"reason": job.hold_reason}
+        return _("On hold: %(reason)s") % {"reason": job.hold_reason.rstrip(".")}
     stage = job.current_stage
     if stage is None:
         return _("At the end of its route")

@@ -441,6 +441,9 @@ def _usual_uncertainty(quantity: str, gauge_id: int | None) -> float:
     return UNCERTAINTY[QUANTITIES[quantity].dimension]
 
 
+PIN_DOES_NOT_ENTER = "pin_does_not_enter"
+
+
 def misfit_of_pin(quantity: str, value: int, values: Mapping[str, int], typical_pin: int | None) -> Problem | None:
     """Why a mortise width or pin cannot be right beside the key's other reading, or None.
 
@@ -450,11 +453,11 @@ def misfit_of_pin(quantity: str, value: int, values: Mapping[str, int], typical_
     if quantity in PIN_OF:
         pin = values.get(PIN_OF[quantity], typical_pin)
         if pin is not None and value <= pin:
-            return Problem("pin_does_not_enter", {"mortise": value, "pin": pin})
+            return Problem(PIN_DOES_NOT_ENTER, {"mortise": value, "pin": pin})
     if quantity in MORTISE_OF:
         mortise = values.get(MORTISE_OF[quantity])
         if mortise is not None and mortise <= value:
-            return Problem("pin_does_not_enter", {"mortise": mortise, "pin": value})
+            return Problem(PIN_DOES_NOT_ENTER, {"mortise": mortise, "pin": value})
     return None
 
 

@@ -56,9 +56,11 @@ def checks_compare(request: PersonRequest, instrument_id: int) -> HttpResponse:
     context = {
         "instrument": instrument,
         "enough": len(checks) > 1,
+        "checks": checks,
         "form": form,
         "found": found,
         "keys": comparing.key_rows(found) if found else [],
+        "apart": [(_title(check), comparing.was_read(check)) for check in (found.before, found.after)] if found else [],
         "asked": request.GET.urlencode(),
     }
     return page_or_part(request, "keyboards/compare/checks.html", context, part="compared")

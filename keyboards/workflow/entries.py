@@ -130,6 +130,14 @@ class _Batch:
         self._load([operation for _index, operation in read])
         for index, operation in read:
             self._keep_typed(index, operation)
+        # A pin or a mortise that a later line put right stands against no line above it.
+        early = {refusal.index for refusal in self.refused if refusal.reason == rules.PIN_DOES_NOT_ENTER}
+        if early:
+            self.refused = [refusal for refusal in self.refused if refusal.index not in early]
+            self._typical.clear()
+            for index, operation in read:
+                if index in early:
+                    self._keep_typed(index, operation)
         if trial or (all_or_none and self.refused):
             return Result((), self._refusals(), {})
         return self._write()
@@ -255,10 +263,11 @@ class _Batch:
         return None
 
     def _typical_pin(self, pin: str) -> int | None:
-        """The median of the pins read so far in this check."""
+        """The median of the pins read so far in this check, those of this batch among them."""
         if pin not in self._typical:
             read = KeyReading.objects.filter(check_done_id=self.check_id, **{f"{pin}__isnull": False})
-            pins = list(read.values_list(pin, flat=True))
+            pins = list(read.exclude(key__in=self.of_key).values_list(pin, flat=True))
+            pins += [values[pin] for values in (self._state(key).values for key in self.of_key) if pin in values]
             self._typical[pin] = round(median(pins)) if pins else None
         return self._typical[pin]
 

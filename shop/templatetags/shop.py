@@ -1,10 +1,12 @@
 """Small things every template may say: money, tags, stages in words."""
 
+import re
 from decimal import Decimal
 
 from django import template
 from django.utils.formats import number_format
 from django.utils.timezone import localdate
+from django.utils.translation import gettext
 
 from shop import event_words
 from shop.access import DESK, OWNER, may
@@ -58,6 +60,12 @@ def amount(line: Line | BillLine) -> str:
 def percent(rate: Decimal) -> str:
     """A rate without needless zeros: 20 %, 7.5 %."""
     return f"{number_format(rate.normalize() if rate % 1 else rate.quantize(Decimal(1)), use_l10n=True)} %"
+
+
+@register.filter
+def in_sentence(name: str) -> str:
+    """Names of taxes amid a sentence: the plain word small, a name such as VAT as the shop writes it."""
+    return re.sub(rf"\b{re.escape(gettext('Tax'))}\b", gettext("tax"), name)
 
 
 @register.filter

@@ -173,7 +173,7 @@ class Place:
         if self.job.away_to:
             return _("away: %(place)s") % {"place": self.job.away_to}
         if self.job.held_since:
-            return _("on hold: %(reason)s") % {"reason": self.job.hold_reason}
+            return _("on hold: %(reason)s") % {"reason": self.job.hold_reason.rstrip(".")}
         if stage is not None and stage.reason:
             return _("sent back to: %(stage)s") % {"stage": stage.title}
         if stage is not None and stage.ready_at and stage.ready_at > timezone.now():

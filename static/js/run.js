@@ -461,6 +461,7 @@ function keep() {
   const found = rules.read(typed, quantity.unit);
   const trouble = (text) => {
     readingBox.classList.add("odd");
+    reading.select(); // the next figure begins anew, from the pad, a keyboard or a caliper
     tell(text, { bad: true });
     alarm();
   };
@@ -616,8 +617,9 @@ const TYPED = /^[0-9.,+\-−a-z"'°]$/i;
 function press(name) {
   if (name === "Enter") return keep();
   readingBox.classList.remove("odd");
-  if (name === "Backspace") reading.value = reading.value.slice(0, -1);
-  else if (reading.value.length < 24) reading.value += name;
+  if (reading.value && reading.selectionEnd - reading.selectionStart === reading.value.length) reading.value = "";
+  else if (name === "Backspace") reading.value = reading.value.slice(0, -1);
+  if (name !== "Backspace" && reading.value.length < 24) reading.value += name;
   return preview();
 }
 

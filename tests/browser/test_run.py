@@ -141,6 +141,8 @@ def test_nothing_moves_when_a_reading_lands(page, check):
     page.keyboard.press("Enter")
     expect(page.locator("#said")).to_contain_text("cannot be right")
     assert page.evaluate(where) == before
+    page.click("#pad [data-key='5']")  # what was refused is no beginning of the next figure
+    expect(page.locator("#reading")).to_have_value("5")
 
 
 # --- entering ---

@@ -42,7 +42,7 @@ def test_a_set_with_agreed_work_has_all_of_it_on_one_sheet(client, technician, q
     assert pages <= 2
     for said in (
         job.tag,
-        "87 keys in boxes: 2",
+        "87 keys, 2 boxes",
         "MISSING: 3 B0",
         "Quiet keys.",
         "bass 1–26",

@@ -164,6 +164,17 @@ def test_a_piano_with_one_check_says_so(client):
     client.force_login(make_person())
     page = client.get(reverse("checks_compare", args=[job.instrument_id])).content.decode()
     assert "Nothing to compare yet" in page
+    assert f"To {job.tag}" in page
+
+
+def test_a_pair_with_nothing_in_common_says_what_was_read_in_each(client):
+    job = make_job()
+    make_readings(check=make_check(job=job, closed=True), keys=[1, 2], balance_pin=3700)
+    make_readings(check=make_check(job=job, kind=CheckKind.STRIPPED), keys=[1], dip=10000)
+    client.force_login(make_person())
+    page = client.get(reverse("checks_compare", args=[job.instrument_id])).content.decode()
+    assert "Balance pin 2" in page
+    assert "Key dip 1" in page
 
 
 @pytest.mark.once

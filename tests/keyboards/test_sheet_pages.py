@@ -613,6 +613,15 @@ def test_a_mortise_narrower_than_its_pin_is_named_before_it_is_brought_in(client
     assert not Entry.objects.exists()
 
 
+def test_a_slip_that_a_later_line_puts_right_stands_against_no_line_above_it(client, technician):
+    check = make_check(kind="stripped")
+    entries_write(check, [typed(key=1, quantity="balance_pin", value="5.70")], by=technician)  # for 3.70
+    text = "key,quantity,value\n1,balance_mortise_width,5.62\n2,balance_mortise_width,5.64\n1,balance_pin,3.70\n"
+    shown = send(client, "check_csv_read", check, {"text": text, "keep": "1"}).content.decode()
+    assert "The pin would not enter" not in shown
+    assert list(check.keys.values_list("balance_mortise_width", "balance_pin")) == [(5620, 3700), (5640, None)]
+
+
 @pytest.mark.parametrize(
     ("data", "sentence"),
     [

@@ -47,7 +47,7 @@ def test_the_link_opens_the_estimate_and_nothing_of_the_shop(sent, someone):
     for priced in Estimate.objects.with_lines().get(pk=sent.pk).offer:
         assert f"{priced.totals.gross:,}".replace(",", " ") in text
         assert priced.option.title in text
-    assert "at most 67.20 more before tax" in text
+    assert "at most 67.20 more before tax (80.64 with tax)" in text
     assert "88 keys" in text
     assert "Two weeks." in text
     assert "Balance Rail" not in text

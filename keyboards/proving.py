@@ -29,7 +29,7 @@ from keyboards.core.entries import (
     repeatability,
     uncertainty_of_mean,
 )
-from keyboards.core.grading import worst_grade
+from keyboards.core.grading import DROP, worst_grade
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import LENGTH, QUANTITIES
 from keyboards.core.skew import SkewPattern
@@ -49,7 +49,7 @@ from keyboards.models import (
 from keyboards.sheets import finding_titles
 from keyboards.specifying import RAIL, SetReadings, keys_to_cut, set_readings, spec_of
 from shop.core import route
-from shop.models import Event, Job, Stage
+from shop.models import Event, Job, Line, Proves, Stage
 
 # What a limit is read from.
 READ_FROM: Mapping[str, str] = {
@@ -60,6 +60,8 @@ READ_FROM: Mapping[str, str] = {
     "level": "level",
     "skew_copy": "skew",
 }
+# Held against keys only where the client was promised it, or it was measured all the same.
+_WHERE_AGREED = ("level", "dip", "skew_copy")
 _PIN_OF = {"balance_clearance": "balance_pin", "front_clearance": "front_pin"}
 _WORKED_ON = tuple(slug for slug in route.WORK if slug != "stripped_check")
 
@@ -90,8 +92,9 @@ class Proof:
     be held against. notes: what could not be judged, and why. copied: key -> angle in degrees that its new button was
     to copy. Where a key was read several times in the final check, its row and values hold the mean. taken: key ->
     quantity -> its readings. scatter: quantity -> what the repeats of this check showed. unmeasured: limits that were
-    held against no key, because that was not read. unsaid: what each check read without naming an instrument.
-    photos: check -> u of each angle read from a photo, in degrees.
+    held against no key, because that was not read; level and dip are not among them, but owed where they were agreed.
+    unsaid: what each check read without naming an instrument. photos: check -> u of each angle read from a photo, in
+    degrees.
     """
 
     job: Job
@@ -161,6 +164,30 @@ class Proof:
         return "; ".join(said) or _("no key at all")
 
     @cached_property
+    def agreed_lines(self) -> list[Line]:
+        """The work that the client said yes to. Asked for by whoever prints it: no gate needs it."""
+        return self.job.estimates.agreed_lines()
+
+    @cached_property
+    def agreed(self) -> tuple[str, ...]:
+        """What the client was promised that the final check shows: level, dip, drop."""
+        return agreed_proof(self.agreed_lines)
+
+    @cached_property
+    def owed(self) -> Mapping[str, tuple[int, ...]]:
+        """What was agreed and not measured in the final check -> the keys it was not measured on."""
+        return _owed(self.agreed, self.check, self.rows, self.before.present) if self.check else {}
+
+    @property
+    def owed_words(self) -> str:
+        return _owed_words(self.owed, self.before.present)
+
+    @cached_property
+    def dropped(self) -> tuple[int, ...]:
+        """The keys that did not fall by their own weight in the final check."""
+        return tuple(key for key, row in sorted(self.rows.items()) if row.findings.get(DROP))
+
+    @cached_property
     def by_key(self) -> Mapping[int, KeyVerdict]:
         return {one.key: one for one in self.verdicts.keys}
 
@@ -201,7 +228,7 @@ def proof_of(job: Job) -> Proof:
     unmeasured = tuple(
         limit.quantity
         for limit in final_limits(assumed)
-        if limit.quantity not in {one.quantity for one in limits} and limit.quantity != "skew_copy"
+        if limit.quantity not in {one.quantity for one in limits} and limit.quantity not in _WHERE_AGREED
     )
     notes += _remarks(rows, taken, catalogue)
     keys = [
@@ -238,6 +265,45 @@ def proof_of(job: Job) -> Proof:
         unsaid=_unsaid(checks, {**before.rows, **({check.pk: rows} if check else {})}, gauges, photos),
         photos={one: tuple(photos[one.pk].values()) for one in checks if one.pk in photos},
         worked_since=check is not None and check.closed_at is not None and worked_since(job, check.closed_at),
+    )
+
+
+def agreed_proof(lines: Iterable[Line]) -> tuple[str, ...]:
+    """What these agreed lines promise that the final check shows, in the order of shop.models.Proves."""
+    promised = {slug for line in lines for slug in line.proves}
+    return tuple(slug for slug in Proves.values if slug in promised)
+
+
+def owed_of(check: Check) -> str:
+    """Of a final check: what was agreed and is not measured in it, in words; "" for any other check."""
+    if check.kind != CheckKind.FINAL:
+        return ""
+    present = Compass.objects.get(job_id=check.job_id).present
+    agreed = agreed_proof(check.job.estimates.agreed_lines())
+    return _owed_words(_owed(agreed, check, {row.key: row for row in check.keys.all()}, present), present)
+
+
+def _owed(
+    agreed: Iterable[str], check: Check, rows: Mapping[int, KeyReading], present: Sequence[int]
+) -> dict[str, tuple[int, ...]]:
+    owed: dict[str, tuple[int, ...]] = {}
+    for slug in agreed:
+        if slug == Proves.DROP:
+            keys = () if check.drop_tested else tuple(present)
+        else:
+            keys = tuple(key for key in present if getattr(rows.get(key), slug, None) is None)
+        if keys:
+            owed[slug] = keys
+    return owed
+
+
+def _owed_words(owed: Mapping[str, Sequence[int]], present: Sequence[int]) -> str:
+    """ "level on keys 3, 5; drop test": the keys are named unless they are all."""
+    return "; ".join(
+        str(Proves(slug).label)
+        if len(keys) == len(present)
+        else _("%(what)s on keys %(keys)s") % {"what": Proves(slug).label, "keys": format_keys(keys)}
+        for slug, keys in owed.items()
     )
 
 

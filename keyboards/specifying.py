@@ -10,13 +10,16 @@ from functools import cached_property
 from statistics import median
 from typing import Any
 
+from django.db.models import Q
+
 from keyboards.core import choice, skew
 from keyboards.core.assumptions import Assumed
 from keyboards.core.cutting import ButtonSpec, SpecGroup, group_specs
+from keyboards.core.entries import in_force
 from keyboards.core.errors import MeasurementError
 from keyboards.core.parts import PartFigures, Tolerances
 from keyboards.core.spread import robust_spread
-from keyboards.models import Check, CheckKind, Compass, Decision, KeyReading
+from keyboards.models import Check, CheckKind, Compass, Decision, Entry, EntryKind, KeyReading
 from shop.models import Job
 
 # The scatter of one caliper on old wood, mm: below it a size is one size for the whole set. Estimates.
@@ -85,6 +88,24 @@ def set_readings(job: Job) -> SetReadings:
     for row in KeyReading.objects.filter(check_done__in=newest):
         rows[row.check_done_id][row.key] = row
     return SetReadings(job, compass, tuple(newest), rows)
+
+
+def angles_from_photos(readings: SetReadings) -> dict[int, float]:
+    """key -> standard uncertainty in degrees of its angle, where the reading that counts came from a photo. A query."""
+    rows = Entry.objects.filter(check_done__in=readings.checks).filter(
+        Q(kind=EntryKind.READING, quantity="skew") | Q(kind=EntryKind.WITHDRAW)
+    )
+    fields = ("op", "check_done_id", "kind", "key", "withdraws", "taken_at", "photo_angle__u")
+    last: dict[tuple[int, int], Entry] = {}
+    for entry in in_force(rows.select_related("photo_angle").only(*fields)):
+        last[entry.check_done_id, entry.key] = entry  # type: ignore[attr-defined,assignment]
+    found: dict[int, float] = {}
+    for check in readings.checks:
+        for (check_id, key), entry in last.items():
+            if check_id == check.pk and readings.rows[check.pk][key].skew is not None:
+                angle = getattr(entry, "photo_angle", None)
+                found.setdefault(key, angle.u / 1000 if angle else 0.0)
+    return {key: u for key, u in found.items() if u}
 
 
 def _has(checks: Sequence[Check], kind: str) -> bool:

@@ -3,6 +3,7 @@
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import median
 from typing import Any
 
 from django.utils.translation import gettext as _
@@ -31,6 +32,7 @@ from keyboards.core.parts import (
     with_button,
     worst_stress,
 )
+from keyboards.core.skew import angle_uncertainty
 from keyboards.drafting import Sawing, blanks_of, contents_of
 from keyboards.drawing.button import blanks_drawn
 from keyboards.drawing.curve import Mark, Zone, curve
@@ -40,7 +42,17 @@ from keyboards.forms.numbers import said
 from keyboards.forms.specs import SpecForm
 from keyboards.models import BoughtPart, CheckKind
 from keyboards.reckoning import cover_words, ratio
-from keyboards.specifying import RAIL, STICK, Figure, Group, SetReadings, Spec, spec_of, tolerances_of
+from keyboards.specifying import (
+    RAIL,
+    STICK,
+    Figure,
+    Group,
+    SetReadings,
+    Spec,
+    angles_from_photos,
+    spec_of,
+    tolerances_of,
+)
 from keyboards.words import quantity_title
 
 _INCH = 25.4
@@ -161,7 +173,7 @@ def spec_page(
         readings, data["keys"], mortise_length=data["mortise_length"], follows=data["follows"], assumed=assumed
     )
     told = tuple(_figure_words(figure, unit) for figure in spec.figures)
-    warnings = _warnings(readings, spec, form)
+    warnings = _warnings(readings, spec, form) + _photo_words(readings, spec, data["keys"])
     sign = sign_svg(unit)
     if not spec.groups:
         return SpecPage(spec, unit, told, warnings, sign=sign)
@@ -299,6 +311,34 @@ def _warnings(readings: SetReadings, spec: Spec, form: SpecForm) -> tuple[str, .
     if form.cleaned_data.get("follows") == RAIL and not readings.of("splay"):
         said_so.append(_("The splay of the sticks was not read: the angles are to the rail, not to the stick."))
     return tuple(said_so)
+
+
+def _photo_words(readings: SetReadings, spec: Spec, keys: Sequence[int]) -> tuple[str, ...]:
+    """How many angles are from photos, how sure those are, and how sure that makes the angles to cut."""
+    photos = angles_from_photos(readings) if readings.of("skew") else {}
+    if not photos:
+        return ()
+    words = ngettext(
+        "The angle of %(count)d of %(all)d keys was read from a photo (standard uncertainty %(median)s°).",
+        "The angles of %(count)d of %(all)d keys were read from photos (standard uncertainty %(low)s° to %(high)s°,"
+        " median %(median)s°).",
+        len(photos),
+    ) % {
+        "count": len(photos),
+        "all": len(readings.of("skew")),
+        "low": written(min(photos.values()), 2),
+        "high": written(max(photos.values()), 2),
+        "median": written(median(photos.values()), 2),
+    }
+    if spec.pattern is not None:
+        found = [u for key in keys if (u := angle_uncertainty(spec.pattern, key, photos)) is not None]
+        if found:
+            words += " " + _("They weigh like any other; the angles to cut are known to %(u)s° (standard uncertainty).")
+            words %= {"u": written(max(found), 2)}
+    elif single := sorted(set(photos) & set(keys)):
+        words += " " + _("Each is cut as it was read, so that of keys %(keys)s rests on a photo alone.")
+        words %= {"keys": format_keys(single)}
+    return (words,)
 
 
 def _unread(spec: Spec) -> tuple[str, ...]:

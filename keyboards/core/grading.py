@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from keyboards.core.entries import KeyState
 
 SOUND, CLOTH, WOOD, BUTTON = 0, 1, 2, 3
+# The finding of a key that, raised about 50 mm, does not fall by its own weight.
+DROP = "drop_held"
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,13 +7,15 @@ follow anyway.
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from keyboards.core.grading import DROP
+
 TIGHT, LOOSE, SEEN = "tight", "loose", "seen"
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
     """What failed: a quantity of the final limits, below (tight) or above (loose) them, or the group of a finding that
-    was seen."""
+    was seen (the drop test: itself)."""
 
     what: str
     how: str = SEEN
@@ -37,6 +39,7 @@ _BY_SIGHT: Mapping[str, tuple[str, ...]] = {
     "stick": ("repairs", "other"),
     "top": ("tops", "other"),
     "lead": ("leads", "other"),
+    DROP: ("ease", "cloth"),
 }
 
 

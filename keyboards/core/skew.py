@@ -147,6 +147,26 @@ def find_sections(keys: Sequence[int], angles: Sequence[float], min_length: int 
     )
 
 
+def angle_uncertainty(pattern: SkewPattern, key: int, own: Mapping[int, float]) -> float | None:
+    """Standard uncertainty in degrees of the angle that the pattern gives a key, None for one between two sections.
+
+    `own`: key -> standard uncertainty of its reading, where it is known (a photo's). A reading counts with that or
+    with the pattern's noise, whichever is larger. The fit weighs all readings alike, so this is what their variances
+    come to in it, as independent (JCGM 100:2008, 5.1.2): of the section's mean, or of the fan's line at the key.
+    """
+    key = whole("key", key, 1)
+    section = next((part for part in pattern.sections if part.first <= key <= part.last), None)
+    section = pattern.sections[0] if pattern.kind == "fan" else section
+    if section is None:
+        return None
+    middle = fmean(section.keys)
+    lever = 0.0
+    if pattern.kind == "fan":
+        lever = (key - middle) / math.fsum((one - middle) ** 2 for one in section.keys)
+    shares = ((1 / len(section.keys) + lever * (one - middle), one) for one in section.keys)
+    return math.hypot(*(share * max(pattern.noise, own.get(one, 0.0)) for share, one in shares))
+
+
 def round_angle(angle: float, step: float = 0.5) -> float:
     """The angle to the nearest `step` in degrees, halves away from zero, reckoned in decimal."""
     value = Decimal(str(number("angle", angle)))

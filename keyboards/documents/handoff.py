@@ -39,7 +39,7 @@ from keyboards.words import entry_unit, figure, quantity_title, unit_sign
 from shop.cautions import CAUTIONS, Caution
 from shop.core import route
 from shop.documents.pdf import Attached, render_pdf
-from shop.models import Event, Job, Keytops, Line, Material, Stage, Use, Workshop
+from shop.models import Event, Job, Keytops, Line, Material, Proves, Stage, Use, Workshop
 
 MOST_PHOTOS = 24
 _FEWEST_PLOTTED = 2
@@ -492,9 +492,23 @@ class Agreed:
     done: str
 
 
-def _agreed(job: Job, stages: Mapping[str, Stage]) -> list[Agreed]:
+def _agreed(proof: Proof, stages: Mapping[str, Stage]) -> list[Agreed]:
     """The client's own list of agreed work, with who finished each line and when."""
-    return [Agreed(line, _done_words(stages.get(line.stage))) for line in job.estimates.agreed_lines()]
+    return [Agreed(line, _done_words(stages.get(line.stage))) for line in proof.agreed_lines]
+
+
+def drop_words(proof: Proof) -> str:
+    """What the drop test showed; "" where it was neither agreed nor made."""
+    if proof.check is None:
+        return ""
+    words = {"keys": format_keys(proof.dropped)}
+    if proof.check.drop_tested:
+        if not proof.dropped:
+            return _("each key raised about 50 mm; all fell by their own weight")
+        return _("each key raised about 50 mm; all fell by their own weight except keys %(keys)s") % words
+    if proof.dropped:
+        return _("not written down as made on every key; keys %(keys)s did not fall by their own weight") % words
+    return _("agreed, not made") if Proves.DROP in proof.agreed else ""
 
 
 def _done_words(stage: Stage | None) -> str:
@@ -864,12 +878,14 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "humidity_warning": _humidity_warning(proof),
         "release_at": release.at if release else None,
         "guarantee": _guarantee(job, workshop.guarantee_months),
-        "agreed": _agreed(job, {stage.kind: stage for stage in stages}),
+        "agreed": _agreed(proof, {stage.kind: stage for stage in stages}),
         "log": _work_log(job, stages),
         "pictures": _pictures(proof, units) if readable else None,
         "table": key_table(proof, units) if readable else None,
         "limits": limit_rows(proof, units),
         "unmeasured": "; ".join(lower_first(limit_title(quantity)) for quantity in proof.unmeasured),
+        "owed": proof.owed_words,
+        "drop": drop_words(proof),
         "evenness": evenness(proof, units),
         "airs": [(check, _air(check)) for check, _rows in _checks(proof)],
         "unsaid": [(check, ", ".join(map(quantity_title, names)).lower()) for check, names in proof.unsaid],
@@ -1074,6 +1090,9 @@ def readings_json(proof: Proof) -> str:
         "provisional": not proof.closed,
         "released": proof.check.release_reason if proof.check and proof.released else None,
         "limits": [asdict(limit) for limit in proof.limits],
+        "agreed": proof.agreed,
+        "agreed_not_measured": proof.owed,
+        "drop_test": {"made": bool(proof.check and proof.check.drop_tested), "not_by_own_weight": proof.dropped},
         "checks": [
             {
                 "kind": check.kind,

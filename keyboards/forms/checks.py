@@ -14,7 +14,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.quantities import QUANTITIES
 from keyboards.core.spread import stratified_sample
 from keyboards.forms.numbers import NumberField, WholeField
-from keyboards.models import Check, Compass, Gauge
+from keyboards.models import Check, CheckKind, Compass, Gauge
 from keyboards.words import quantity_title
 
 EVERY, RANDOM, NAMED = "every", "random", "named"
@@ -60,16 +60,25 @@ class CheckForm(forms.Form):
         help_text=gettext_lazy("Such as 1-5, 12, C3 to G4."),
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
+    drop_tested = forms.BooleanField(
+        label=gettext_lazy("The drop test was made on every key"),
+        required=False,
+        help_text=gettext_lazy(
+            "Each key, raised about 50 mm and let go, falls by its own weight. One that does not gets that finding."
+        ),
+    )
     note = forms.CharField(
         label=gettext_lazy("Note"), max_length=2000, required=False, widget=forms.Textarea(attrs={"rows": 2})
     )
 
-    FACTS = ("gauge", "humidity", "temperature", "quantities", "sample", "sample_random", "note")
+    FACTS = ("gauge", "humidity", "temperature", "quantities", "sample", "sample_random", "drop_tested", "note")
     was: tuple[tuple[int, ...], bool] = ((), False)
 
-    def __init__(self, *args: Any, compass: Compass, **kwargs: Any):
+    def __init__(self, *args: Any, compass: Compass, kind: str, **kwargs: Any):
         super().__init__(*args, **kwargs)
         self.compass = compass
+        if kind != CheckKind.FINAL:
+            del self.fields["drop_tested"]
         self.fields["quantities"].choices = [(slug, quantity_title(slug)) for slug in QUANTITIES]  # type: ignore[attr-defined]
 
     @classmethod
@@ -82,6 +91,7 @@ class CheckForm(forms.Form):
         form = cls(
             data,
             compass=compass,
+            kind=check.kind,
             initial={
                 "gauge": check.gauge_id,
                 "humidity": plain(check.humidity),
@@ -89,6 +99,7 @@ class CheckForm(forms.Form):
                 "quantities": check.quantities,
                 "keys": NAMED if check.sample else EVERY,
                 "named": format_keys(check.sample),
+                "drop_tested": check.drop_tested,
                 "note": check.note,
             },
         )
@@ -102,7 +113,7 @@ class CheckForm(forms.Form):
     @property
     def facts(self) -> dict[str, Any]:
         """What the workflow is given."""
-        return {name: self.cleaned_data[name] for name in self.FACTS}
+        return {name: self.cleaned_data[name] for name in self.FACTS if name in self.cleaned_data}
 
     def clean_humidity(self) -> Decimal | None:
         return _decimal(self.cleaned_data["humidity"])

@@ -89,6 +89,7 @@ class Check(models.Model):
     sample = models.JSONField(_("keys in the sample"), default=list, blank=True)
     sample_random = models.BooleanField(_("the sample was drawn at random"), default=False)
     note = models.TextField(_("note"), blank=True)
+    drop_tested = models.BooleanField(_("drop test made on every key"), default=False)
     released_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
     release_reason = models.CharField(_("released although keys fail, because"), max_length=300, blank=True)
 

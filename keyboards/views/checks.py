@@ -15,12 +15,13 @@ from keyboards.core.spread import upper_failing
 from keyboards.forms.checks import CheckForm, ReasonForm
 from keyboards.forms.readings import FindingsForm
 from keyboards.models import Check, CheckKind, Compass
+from keyboards.proving import agreed_proof, owed_of
 from keyboards.sheets import finding_titles, picture_of, repeats_of, sheet_of
 from keyboards.words import quantity_title
 from keyboards.workflow import checks as workflow
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.htmx import page_or_part
-from shop.models import Job
+from shop.models import Job, proves_in_words
 from shop.workflow.refusal import Refused
 
 
@@ -53,13 +54,13 @@ def check_begin(request: PersonRequest, number: int) -> HttpResponse:
     if compass is None:
         return render(request, "keyboards/checks/no_keys.html", context)
     usual = {
-        "quantities": _measured_before(job, kind) or workflow.USUAL_QUANTITIES[kind],
+        "quantities": workflow.usual_quantities(job, kind),
         "gauge": Check.objects.filter(begun_by=request.user)
         .order_by("-begun_at")
         .values_list("gauge", flat=True)
         .first(),
     }
-    form = CheckForm(request.POST if request.method == "POST" else None, compass=compass, initial=usual)
+    form = CheckForm(request.POST if request.method == "POST" else None, compass=compass, kind=kind, initial=usual)
     if form.is_bound and form.is_valid():
         try:
             check = workflow.check_begin(job=job, kind=kind, by=request.user, **form.facts)
@@ -69,16 +70,16 @@ def check_begin(request: PersonRequest, number: int) -> HttpResponse:
             messages.success(request, _("Begun. Every reading is kept as it is entered."))
             return redirect("check_detail", number, check.pk)
     open_check = job.checks.filter(kind=kind, closed_at__isnull=True).first()
-    return render(request, "keyboards/checks/begin.html", {**context, "form": form, "open_check": open_check})
+    return render(
+        request,
+        "keyboards/checks/begin.html",
+        {**context, "form": form, "open_check": open_check, "agreed": _agreed(job, kind)},
+    )
 
 
-def _measured_before(job: Job, kind: str) -> list[str]:
-    """A final check proves what the arrival check found: the same places come first."""
-    if kind != CheckKind.FINAL:
-        return []
-    before = job.checks.filter(kind=CheckKind.ARRIVAL).order_by("-begun_at").first()
-    usual = workflow.USUAL_QUANTITIES[kind]
-    return [*before.quantities, *usual] if before else []
+def _agreed(job: Job, kind: str) -> str:
+    """What the client was promised of a final check, in words."""
+    return proves_in_words(agreed_proof(job.estimates.agreed_lines())) if kind == CheckKind.FINAL else ""
 
 
 @require_safe
@@ -103,6 +104,7 @@ def sheet_context(request: PersonRequest, check: Check) -> dict[str, Any]:
         "picture": picture_of(check, compass, readings, units=units, held=held, odd=sheet.odd),
         "repeats": repeats_of(check, units),
         "sample": format_keys(check.sample),
+        "agreed": _agreed(check.job, check.kind),
         "may_write": may(request.user, TECHNICIAN) and not check.is_closed,
         "may_reopen": may(request.user, TECHNICIAN) and check.is_closed,
         "empty": not readings,
@@ -134,7 +136,13 @@ def check_edit(request: PersonRequest, number: int, pk: int) -> HttpResponse:
         else:
             messages.success(request, _("Kept."))
             return redirect("check_detail", number, pk)
-    context = {"job": check.job, "check": check, "form": form, "heading": check.get_kind_display()}
+    context = {
+        "job": check.job,
+        "check": check,
+        "form": form,
+        "heading": check.get_kind_display(),
+        "agreed": _agreed(check.job, check.kind),
+    }
     return render(request, "keyboards/checks/edit.html", context)
 
 
@@ -162,6 +170,7 @@ def check_close(request: PersonRequest, number: int, pk: int) -> HttpResponse:
         "unread": format_keys(points.unread),
         "differ": format_keys(points.differ),
         "gaps": [(quantity_title(quantity), format_keys(keys), len(keys)) for quantity, keys in points.gaps.items()],
+        "owed": owed_of(check),
         "refused": refused,
     }
     return render(request, "keyboards/checks/close.html", context)

@@ -22,7 +22,7 @@ from keyboards.workflow.proof import read_again, send_failing_back
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.documents.pdf import pdf_response
 from shop.htmx import page_or_part
-from shop.models import STAGE_TITLES, Job
+from shop.models import STAGE_TITLES, Job, proves_in_words
 from shop.workflow.refusal import Refused
 
 
@@ -45,6 +45,9 @@ def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
         "rows": handoff.exceptions(proof, units) if proof.check else [],
         "limits": handoff.limit_rows(proof, units),
         "why_not": why_not,
+        "agreed": proves_in_words(proof.agreed),
+        "owed": proof.owed_words,
+        "drop": handoff.drop_words(proof),
         "may_release": bool(
             proof.closed
             and why_not

@@ -16,6 +16,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.quantities import QUANTITIES
 from keyboards.models import Check, CheckKind, Compass, Finding, Gauge, KeyReading
 from keyboards.progressing import recount
+from keyboards.proving import agreed_proof
 from keyboards.workflow.entries import CheckClosed, Refusal, Result, entries_apply, entries_write
 from shop.core import route
 from shop.models import Job, Person, search_key
@@ -37,6 +38,7 @@ __all__ = [
     "entries_apply",
     "entries_write",
     "open_points",
+    "usual_quantities",
 ]
 
 # What is usually measured: starting values, chosen afresh each time a check is begun.
@@ -52,9 +54,20 @@ USUAL_QUANTITIES: Mapping[str, tuple[str, ...]] = {
         "skew",
     ),
     CheckKind.STRIPPED: ("balance_mortise_width", "front_mortise_width", "skew"),
-    CheckKind.FINAL: ("side_play", "balance_mortise_width", "front_mortise_width", "dip", "level"),
+    CheckKind.FINAL: ("side_play", "balance_mortise_width", "front_mortise_width"),
     CheckKind.VISIT: ("side_play",),
 }
+
+
+def usual_quantities(job: Job, kind: str) -> list[str]:
+    """What is usually measured in a check of this kind; in a final one what the arrival check measured, and level and
+    dip where they were agreed with the client."""
+    usual = list(USUAL_QUANTITIES[kind])
+    if kind != CheckKind.FINAL:
+        return usual
+    before = job.checks.filter(kind=CheckKind.ARRIVAL).order_by("-begun_at").first()
+    agreed = [slug for slug in agreed_proof(job.estimates.agreed_lines()) if slug in QUANTITIES]
+    return [*(before.quantities if before else ()), *usual, *agreed]
 
 
 @transaction.atomic
@@ -70,6 +83,7 @@ def check_begin(
     sample: Sequence[int] = (),
     sample_random: bool = False,
     note: str = "",
+    drop_tested: bool = False,
     read_at: datetime.datetime | None = None,
     at: datetime.datetime | None = None,
 ) -> Check:
@@ -94,10 +108,11 @@ def check_begin(
         gauge=gauge,
         humidity=humidity,
         temperature=temperature,
-        quantities=USUAL_QUANTITIES[kind] if quantities is None else quantities,
+        quantities=usual_quantities(job, kind) if quantities is None else quantities,
         sample=sample,
         sample_random=sample_random and bool(sample),
         note=note,
+        drop_tested=drop_tested,
     )
     check.save()
     if read_at:
@@ -116,8 +131,8 @@ def check_begin(
 
 @transaction.atomic
 def check_change(check: Check, *, by: Person, at: datetime.datetime | None = None, **facts: Any) -> Check:
-    """Changes what stands at the head of an open check: gauge, humidity, temperature, quantities, note, and the sample,
-    which is taken for no random one any more unless sample_random says so."""
+    """Changes what stands at the head of an open check: gauge, humidity, temperature, quantities, note, drop test,
+    and the sample, which is taken for no random one any more unless sample_random says so."""
     check = _lock_open(check)
     compass = Compass.objects.get(job_id=check.job_id)
     before = {name: getattr(check, name) for name in facts}
@@ -275,6 +290,6 @@ def _put(check: Check, compass: Compass, **facts: Any) -> None:
             value = sorted(set(value))
         elif name == "note":
             value = value.strip()
-        elif name not in ("gauge", "humidity", "temperature", "sample_random"):
+        elif name not in ("gauge", "humidity", "temperature", "sample_random", "drop_tested"):
             raise TypeError(name)
         setattr(check, name, value)

@@ -2,6 +2,7 @@
 
 from django.utils.translation import gettext as _
 
+from keyboards.core.grading import DROP
 from keyboards.models import Finding, FindingGroup, Gauge, GaugeKind
 
 
@@ -21,6 +22,7 @@ def _findings() -> list[Finding]:
         ("cloth_moth", cloth, _("Cloth moth-eaten"), 1),
         ("cloth_glue", cloth, _("Cloth hard with glue"), 1),
         ("cloth_tight", cloth, _("Cloth too tight"), 1),
+        (DROP, cloth, _("Does not fall by its own weight"), 1),
         ("mortise_oversize", mortise, _("Mortise oversize"), 2),
         ("mortise_torn", mortise, _("Wood torn"), 2),
         ("mortise_crushed", mortise, _("Wood crushed"), 2),

@@ -25,6 +25,7 @@ class ComparedRow:
     unit_price: Decimal
     list_price: Decimal | None
     discount: bool
+    proves: str
     cells: tuple[Line | None, ...]
 
 
@@ -40,13 +41,14 @@ def compared(estimate: Estimate) -> list[ComparedRow]:
             for line in priced.lines:
                 if (line.pk not in common) is not own:
                     continue
-                key = (own, line.title, line.section, line.unit, line.unit_price, line.kind, line.list_price, line.tax)
+                alike = (line.title, line.section, line.unit, line.unit_price, line.kind, line.list_price, line.tax)
+                key = (own, *alike, line.proves_words)
                 # Two equal lines of one option stay two rows: nothing printed may vanish from the sum.
                 repeat = seen[key] = seen.get(key, -1) + 1
                 rows.setdefault((*key, repeat), [None] * len(offer))[column] = line
     stages = _order_of_stages(estimate)
     table = [
-        ComparedRow(key[1], key[2], key[4], key[6], key[5] == LineKind.DISCOUNT, tuple(cells))
+        ComparedRow(key[1], key[2], key[4], key[6], key[5] == LineKind.DISCOUNT, key[8], tuple(cells))
         for key, cells in rows.items()
     ]
     own_rows = [row for row, key in zip(table, rows, strict=True) if key[0]]

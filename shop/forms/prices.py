@@ -17,7 +17,7 @@ from django.utils.translation import gettext_lazy as _
 from shop.cautions import CAUTIONS
 from shop.forms.jobs import DayInput
 from shop.forms.numbers import PlainDecimalField
-from shop.models import Operation, TaxClass
+from shop.models import Operation, Proves, TaxClass
 from shop.workflow.prices import FIELDS, PRICED
 
 LARGEST_FILE = 512 * 1024
@@ -36,6 +36,7 @@ COLUMNS = (
     "wait_hours",
     "position",
     "cautions",
+    "proves",
     "retired",
     "price",
 )
@@ -65,6 +66,14 @@ class OperationForm(forms.ModelForm):
         widget=forms.CheckboxSelectMultiple,
     )
 
+    proves = forms.MultipleChoiceField(
+        label=_("Promised to the client: shown on every key at the final check"),
+        choices=Proves.choices,
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+        help_text=_("Stands on the estimate. The report names what was agreed and not measured."),
+    )
+
     class Meta:
         model = Operation
         fields = [
@@ -79,6 +88,7 @@ class OperationForm(forms.ModelForm):
             "wait_hours",
             "position",
             "cautions",
+            "proves",
         ]
         help_texts = {
             "code": _("A short name without spaces. The advice and your files know the work by it."),
@@ -168,6 +178,7 @@ def price_list_csv(rows: list[tuple[Operation, Decimal]]) -> str:
                 operation.wait_hours,
                 operation.position,
                 " ".join(operation.cautions),
+                " ".join(operation.proves),
                 "yes" if operation.retired_at else "",
                 _number(price),
             ]
@@ -312,12 +323,13 @@ def _row(
     if old is not None:
         data = {name: getattr(old, name) for name in names} | {"tax": old.tax_id}
     else:
-        data = {"wait_hours": 0, "position": 1000, "cautions": [], "material": ""}
-    skipped = ("price", "retired", "cautions", "code", "from", "tax")
+        data = {"wait_hours": 0, "position": 1000, "cautions": [], "proves": [], "material": ""}
+    skipped = ("price", "retired", "cautions", "proves", "code", "from", "tax")
     data.update({name: value for name, value in typed.items() if name not in skipped})
     data["code"] = code
-    if "cautions" in typed:
-        data["cautions"] = typed["cautions"].split()
+    for name in ("cautions", "proves"):
+        if name in typed:
+            data[name] = typed[name].split()
     if "tax" in typed:
         data["tax"] = None
         if typed["tax"]:

@@ -31,7 +31,7 @@ from shop.models.jobs import HoldFor, Job
 from shop.models.materials import Lot, Material, MaterialKind, Use
 from shop.models.misses import Miss
 from shop.models.people import Paper, Person, Role, Units, Workshop
-from shop.models.prices import Operation, Price, TaxClass, Unit
+from shop.models.prices import Operation, Price, Proves, TaxClass, Unit, proves_in_words
 from shop.models.searches import Search
 from shop.models.sessions import Session
 from shop.models.stages import STAGE_TITLES, Guide, Spell, Stage, StageState, Tick
@@ -74,6 +74,7 @@ __all__ = [
     "PaymentMethod",
     "Person",
     "Price",
+    "Proves",
     "RecoveryCode",
     "Role",
     "Search",
@@ -88,6 +89,7 @@ __all__ = [
     "Units",
     "Use",
     "Workshop",
+    "proves_in_words",
     "search_key",
     "token_hash",
 ]

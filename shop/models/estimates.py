@@ -15,7 +15,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from shop.core import money, tags
-from shop.models.prices import Unit
+from shop.models.prices import Unit, proves_in_words
 
 
 class EstimateState(models.TextChoices):
@@ -294,6 +294,7 @@ class Line(models.Model):
     tax_rate = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
     minutes = models.DecimalField(_("minutes each"), max_digits=8, decimal_places=2, default=0)
     stage = models.CharField(max_length=20, blank=True)
+    proves = models.JSONField(default=list, blank=True)
     position = models.PositiveSmallIntegerField(default=0)
 
     class Meta:
@@ -305,6 +306,11 @@ class Line(models.Model):
     @property
     def total(self) -> Decimal:
         return money.line_total(self.quantity, self.unit_price, self.estimate.currency)
+
+    @property
+    def proves_words(self) -> str:
+        """ "level, drop test": what it promises of the final check, "" where nothing."""
+        return proves_in_words(self.proves)
 
     @property
     def tax(self) -> tuple[str, Decimal]:

@@ -21,6 +21,19 @@ class Unit(models.TextChoices):
     PIECE = "piece", _("piece")
 
 
+class Proves(models.TextChoices):
+    """What work may promise that the final check shows on every key, beside what that check always shows."""
+
+    LEVEL = "level", _("level")
+    DIP = "dip", _("key dip")
+    DROP = "drop", _("drop test")
+
+
+def proves_in_words(proves: Iterable[str]) -> str:
+    """ "level, drop test"."""
+    return ", ".join(str(Proves(slug).label) for slug in Proves.values if slug in proves)
+
+
 class TaxClass(models.Model):
     """A tax that work may stand under instead of the workshop's usual one: a reduced rate, none."""
 
@@ -75,6 +88,7 @@ class Operation(models.Model):
     stage = models.CharField(_("done at"), max_length=20, choices=list(STAGE_TITLES.items()), default="other")
     wait_hours = models.PositiveSmallIntegerField(_("then waits, hours"), default=0)
     cautions = models.JSONField(_("cautions"), default=list, blank=True)
+    proves = models.JSONField(_("shown at the final check"), default=list, blank=True)
     tax = models.ForeignKey(
         TaxClass, verbose_name=_("tax"), null=True, blank=True, on_delete=models.PROTECT, related_name="operations"
     )
@@ -88,6 +102,11 @@ class Operation(models.Model):
 
     def __str__(self):
         return self.title
+
+    @property
+    def proves_words(self) -> str:
+        """ "level, drop test"."""
+        return proves_in_words(self.proves)
 
     def price_on(self, day: datetime.date) -> tuple[Decimal, Decimal, datetime.date | None]:
         """Minutes, material price and since when they hold, on a day. Reads prices.all()."""

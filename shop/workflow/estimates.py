@@ -130,6 +130,7 @@ def _line(estimate: Estimate, option: Option | None, draft: DraftLine, place: in
         tax_rate=tax.rate if tax else None,
         minutes=operation.minutes if operation and draft.kind != LineKind.DISCOUNT else Decimal(0),
         stage=operation.stage if operation and draft.kind != LineKind.DISCOUNT else "",
+        proves=operation.proves if operation and draft.kind != LineKind.DISCOUNT else [],
         position=place,
     )
 

@@ -45,6 +45,7 @@ def _operations() -> list[Operation]:
             stage=stage,
             wait_hours=wait,
             cautions=cautions,
+            proves=["level"] if code == "ease" else [],
             position=place * 10,
         )
         for place, (code, title, unit, minutes, material, price, stage, wait, cautions) in enumerate(rows, start=1)

@@ -28,6 +28,7 @@ FIELDS = (
     "stage",
     "wait_hours",
     "cautions",
+    "proves",
     "position",
     "retired",
 )

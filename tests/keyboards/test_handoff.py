@@ -15,16 +15,24 @@ from decimal import Decimal
 import numpy
 import pytest
 from django.core.files.base import ContentFile
+from django.template.loader import render_to_string
+from django.urls import reverse
 from django.utils import timezone
 from pypdf import PdfReader
 from scipy import stats
 
 from keyboards.documents import handoff as document
 from keyboards.models import Check, Entry, Gauge, KeyReading, Photo, PhotoAngle
+from keyboards.progressing import redo_of
 from keyboards.proving import proof_of
+from keyboards.workflow.checks import check_change, check_close
 from keyboards.workflow.gauges import gauge_keep
 from keyboards.workflow.opening import open_trade
-from shop.models import Job
+from shop.documents.estimate import compared
+from shop.models import Estimate, Job, Role
+from shop.workflow.estimates import DraftLine, DraftOption, estimate_accept, estimate_draft, estimate_send
+from shop.workflow.opening import open_shop
+from shop.workflow.prices import price_change
 from tests.factories import make_check, make_job, make_person, make_readings, make_workshop
 
 pytestmark = [pytest.mark.django_db, pytest.mark.once]
@@ -212,7 +220,7 @@ def test_what_was_not_measured_is_said_and_who_released_stands_there():
     job = make_job(count=10)
     check = final(job, side_play=480)
     text = text_of(report(job))
-    assert "nothing is said of it: clearance, balance bushing; clearance, front bushing; key dip; level." in text
+    assert "nothing is said of it: clearance, balance bushing; clearance, front bushing." in text
     assert f"by {check.closed_by.short_name}, {timezone.localdate(check.closed_at):%-d %B %Y}: no key fails" in text
     assert "arrival check" not in text.lower()
     assert f"Final check, {timezone.localdate(check.begun_at):%-d %b %Y}: 48 % RH" in text
@@ -245,3 +253,57 @@ def padded_jpeg(size, noise):
     parts = [body[start : start + 60_000] for start in range(0, len(body), 60_000)]
     comments = b"".join(b"\xff\xfe" + (len(part) + 2).to_bytes(2, "big") + part for part in parts)
     return plain[:2] + comments + plain[2:]
+
+
+def test_what_was_agreed_of_level_and_drop_test_is_asked_for_shown_or_said_to_be_missing(client, quick_paper):
+    """Limits nobody agreed to are no debt; what the client was promised is named until it is measured on every key."""
+    job = make_job(count=10)
+    open_shop(name="Testing Key Works")
+    owner = make_person(role=Role.OWNER)
+    price_change("final", {"proves": ["drop"]}, by=owner)
+    common = [DraftLine("ease", Decimal(1)), DraftLine("final", Decimal(1))]
+    draft = estimate_draft(job=job, options=[DraftOption("All of it")], common=common, by=owner)
+    assert [row.proves for row in compared(draft)] == ["level", "drop test"]
+    estimate_send(draft, to="ilse@example.org", by=owner)
+    estimate_accept(Estimate.objects.get(pk=draft.pk), option="A", name="Ilse")
+    price_change("ease", {"proves": []}, by=owner)  # what was agreed stays agreed
+
+    client.force_login(owner)
+    page = client.get(reverse("check_begin", args=[job.number]) + "?kind=final").content.decode()
+    assert "Agreed with the client, on every key: level, drop test." in page
+    ticked = {slug: "checked" in page.split(f'value="{slug}"')[1].split(">")[0] for slug in ("level", "dip")}
+    assert ticked == {"level": True, "dip": False}
+
+    check = make_check(job=job, kind="final", quantities=["side_play"])
+    make_readings(check=check, grade=0, side_play=480)
+    missing = "Agreed with the client and not measured: level; drop test."
+    for address in (reverse("check_close", args=[job.number, check.pk]), reverse("final_verdicts", args=[job.number])):
+        assert missing in client.get(address).content.decode()
+    told = told_by(job)
+    assert "the final check does not show: level; drop test." in told
+    assert "<dd>agreed, not made</dd>" in told
+    assert "dip" not in told.lower()
+
+    rows = check.keys.exclude(key=3)
+    rows.update(level=50)
+    check.keys.filter(key=7).update(findings={"drop_held": 2}, grade=1)
+    assert "not written down as made on every key; keys 7 did not fall" in told_by(job)
+    check_change(check, by=owner, drop_tested=True)
+    check_close(check, by=owner)
+    told = told_by(job)
+    assert "the final check does not show: level on keys 3." in told
+    assert "each key raised about 50 mm; all fell by their own weight except keys 7" in told
+    assert redo_of(Job.objects.get(pk=job.pk)).stages[7] == "ease"
+    said = json.loads(document.readings_json(proof(job)))
+    assert (said["agreed"], said["agreed_not_measured"]) == (["level", "drop"], {"level": [3]})
+    assert said["drop_test"] == {"made": True, "not_by_own_weight": [7]}
+
+    check.keys.update(level=50, findings={}, grade=0)
+    told = told_by(job)
+    assert "each key raised about 50 mm; all fell by their own weight<" in told
+    assert "Agreed and not measured" not in told
+
+
+def told_by(job):
+    context = document.context_of(Job.objects.for_lists().get(pk=job.pk), "mm")
+    return render_to_string("documents/handoff.html", context)

@@ -182,7 +182,7 @@ def test_a_set_without_keys_is_led_to_its_keys(client, technician):
 def test_a_final_check_offers_the_places_of_the_arrival_check(client, technician):
     arrival = make_check(closed=True, quantities=["button_length"])
     text = client.get(reverse("check_begin", args=[arrival.job.number]) + "?kind=final").content.decode()
-    for quantity, ticked in (("button_length", True), ("dip", True), ("splay", False)):
+    for quantity, ticked in (("button_length", True), ("side_play", True), ("dip", False), ("splay", False)):
         box = text[text.index(f'value="{quantity}"') :].split(">")[0]
         assert ("checked" in box) is ticked
 

@@ -1,5 +1,6 @@
 """The spec of a set's buttons: what is cut alike, where each figure is from, and whether a bought part serves."""
 
+import datetime
 import random
 import re
 
@@ -10,7 +11,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from keyboards.advising import assumptions_for
-from keyboards.models import Assumptions, BoughtPart, Decision, KeyReading
+from keyboards.models import Assumptions, BoughtPart, Decision, Entry, KeyReading, Photo, PhotoAngle
 from keyboards.specifying import RAIL, STICK, keys_to_cut, set_readings, spec_of
 from shop.models import Event, Job, Role, Units
 from tests.factories import make_check, make_job, make_person, make_readings
@@ -217,6 +218,33 @@ def test_arrival_readings_are_provisional(bench):
 def test_angles_never_read_are_not_called_straight(bench):
     page = bench.get(reverse("spec", args=[measured(skew=None).number]))
     assert "No angle was read" in text(page)
+
+
+def test_angles_from_photos_are_counted_with_what_they_come_to(bench):
+    """26 angles in the bass, one of them 0.9 degrees uncertain, the others 0.1: hypot(0.9, 0.1 x 5) / 26 = 0.04."""
+    job = measured()
+    check = job.checks.get()
+    files = {"image": "a.jpg", "small": "b.jpg"}
+    photo = Photo.objects.create(job=job, width=9, height=9, digest="-", taken_at=timezone.now(), **files)
+
+    def angle(key, minute, u=0, **more):
+        entry = Entry.objects.create(
+            check_done=check, kind="reading", key=key, quantity="skew", value=3_000, by=check.begun_by,
+            taken_at=check.begun_at + datetime.timedelta(minutes=minute), received_at=check.begun_at,
+            digest=f"{key}-{minute}", **more,
+        )  # fmt: skip
+        if u:
+            PhotoAngle.objects.create(photo=photo, entry=entry, taps=[], reference_is="rail", click_sd=100, u=u)
+
+    angle(5, 0, u=900)
+    angle(6, 0, u=700)
+    angle(6, 1)  # the bevel's reading holds
+    told = text(bench.get(reverse("spec", args=[job.number])))
+    assert "angle of 1 of 88 keys was read from a photo (standard uncertainty 0.90°)" in told
+    assert "the angles to cut are known to 0.04° (standard uncertainty)" in told
+    KeyReading.objects.filter(check_done=check, key__gt=8).update(skew=None)
+    told = text(bench.get(reverse("spec", args=[job.number])))
+    assert "Each is cut as it was read, so that of keys 5 rests on a photo alone." in told
 
 
 def test_thin_walls_are_told(bench):

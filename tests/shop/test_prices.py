@@ -82,10 +82,11 @@ def test_a_change_leaves_what_it_was_and_what_it_is(client, owner):
 def test_work_is_added_and_taken_off_and_put_back(client, owner):
     data = {
         "code": "gilding", "title": "Gild the rail", "unit": "set", "minutes": "30", "material": "leaf",
-        "material_price": "12.5", "stage": "other", "wait_hours": "0", "position": "200",
+        "material_price": "12.5", "stage": "other", "wait_hours": "0", "position": "200", "proves": ["level", "drop"],
     }  # fmt: skip
     assert client.post(reverse("price_add"), data).status_code == 302
     row = Operation.objects.get(code="gilding")
+    assert row.proves == ["level", "drop"]
     assert client.post(reverse("price_add"), data).status_code == 200  # the code is taken
     for retired in (True, False):
         client.post(reverse("price_retire", args=[row.pk]))
@@ -100,7 +101,7 @@ def test_work_is_added_and_taken_off_and_put_back(client, owner):
         {"minutes": "-1"}, {"minutes": "NaN"}, {"minutes": "1e5"}, {"minutes": "٤"}, {"minutes": "4\x00"},
         {"material_price": "99999999999"}, {"title": ""}, {"title": "x" * 200}, {"unit": "mile"},
         {"stage": "nowhere"}, {"wait_hours": "-2"}, {"wait_hours": "99999"}, {"position": "999999"},
-        {"cautions": "tigers"},
+        {"cautions": "tigers"}, {"proves": "wings"},
     ],
 )  # fmt: skip
 def test_a_bad_field_is_told_and_nothing_is_kept(client, owner, bad):

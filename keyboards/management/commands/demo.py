@@ -18,7 +18,7 @@ from keyboards.management.demo.comebacks import came_back
 from keyboards.management.demo.drawings import drawn
 from keyboards.models import Check, CheckKind, Gauge
 from keyboards.progressing import progress_of
-from keyboards.workflow.checks import check_begin, check_close, entries_apply
+from keyboards.workflow.checks import check_begin, check_change, check_close, entries_apply
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.decisions import assumptions_keep, decision_record
 from keyboards.workflow.gauges import gauge_keep
@@ -188,6 +188,7 @@ class Telling:
             at=self.later(hours=2),
         )
         estimate = estimate_from_decision(decision, by=shop.owner, at=self.later(hours=1))
+        extras = [estimates.drop_test(estimate, by=shop.owner)] if tale.drop else []
         estimate_send(estimate, to=self.job.client.email, by=shop.owner, at=self.later(hours=0.5))
         if tale.until == "sent":
             return
@@ -197,7 +198,7 @@ class Telling:
             estimate_decline(estimate, name=self.job.client.name, reason="Too much for this piano.", at=self.clock)
             self._finish("pack", "leave")
             return
-        self._yes(estimate)
+        self._yes(estimate, extras)
         self._work()
 
     def _tick(self, stage: Stage, count: int) -> None:
@@ -322,11 +323,11 @@ class Telling:
             return [section.advised for section in advice.sections]
         return [self.tale.choose for _ in advice.sections]
 
-    def _yes(self, estimate: Estimate) -> None:
+    def _yes(self, estimate: Estimate, extras: Sequence[int]) -> None:
         options = list(estimate.options.all())
         option = next((row for row in options if row.advised), options[0])
         name = self.job.client.contact or self.job.client.name
-        estimate_accept(estimate, option=option.letter, name=name, at=self.clock)
+        estimate_accept(estimate, option=option.letter, name=name, extras=extras, at=self.clock)
         estimate.refresh_from_db()
         deposit_receive(estimate, by=self.shop.desk, at=self.later(days=1))
         if self.tale.promise is not None:
@@ -382,10 +383,19 @@ class Telling:
                 if lot is not None:
                     materials.use_record(job=self.job, lot=lot, by=by, where=where, at=self.clock)
             stages.stage_finish(stage, by=by, at=self.later(hours=float(stage.minutes) / 60 + 0.5))
-        rows = readings.final(tale.make, self.keys, self.compass.present, failing=tale.failing, near=tale.near)
+        rows = readings.final(
+            tale.make,
+            self.keys,
+            self.compass.present,
+            failing=tale.failing,
+            near=tale.near,
+            held_up=tale.held_up,
+        )
         check = self._check(CheckKind.FINAL, [*rows, *readings.near_the_limit(tale.near)])
         if tale.until == "final":
             return
+        if tale.drop:
+            check_change(check, drop_tested=True, by=shop.bench, at=self.later(hours=0.3))
         self._close(check)
         if tale.released:
             check_release(check, by=shop.owner, reason=tale.released, at=self.later(hours=0.5))

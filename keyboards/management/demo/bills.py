@@ -34,9 +34,13 @@ def make(seed: int, **changed: object) -> Make:
 TALES = (
     Tale("choir", make(1952), 520, "home", wishes="Quiet for the choir room."),
     Tale("corin", make(1988, worn=0.5), 330, "home", wishes="An even touch."),
-    Tale("vale2", make(1937, torn=(2, 3, 40, 41)), 205, "home", carrier="parcel carrier", wishes="As it was."),
-    Tale("hall", make(1913, worn=0.8), 48, "home", wishes="Before the autumn dances.", boxes=2),
-)
+    Tale(
+        "vale2", make(1937, torn=(2, 3, 40, 41), skew=((30, 2.0), (88, -1.5))), 205, "home", carrier="parcel carrier",
+        wishes="New buttons, with the angles as they were.", choose="renew_section",
+        why="the client asked for new buttons throughout",
+    ),
+    Tale("hall", make(1913, worn=0.8), 48, "home", wishes="Before the autumn dances.", boxes=2, drop=True),
+)  # fmt: skip
 
 
 def settings() -> None:

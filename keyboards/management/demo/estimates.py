@@ -6,8 +6,8 @@ from decimal import Decimal
 from django.utils import timezone
 
 from keyboards.workflow import pricing
-from shop.models import Job, Person, TaxClass, Workshop
-from shop.workflow.estimates import estimate_send
+from shop.models import Estimate, Job, LineKind, Person, TaxClass, Workshop
+from shop.workflow.estimates import DraftLine, estimate_send, line_add
 from shop.workflow.prices import price_change, tax_keep
 
 TRADE = {
@@ -31,6 +31,24 @@ def prices(*, by: Person, now: datetime.datetime) -> None:
     price_change("cloth", {"material_price": Decimal("0.36")}, by=by, starts_on=next_month, at=now)
     tax = tax_keep(TaxClass(name=f"{workshop.tax_name}, reduced"[:30], rate=Decimal(5)), by=by, at=past)
     price_change("pack", {"tax": tax}, by=by, at=past)
+    price_change(
+        "drop",
+        {
+            "title": "Drop test of every key",
+            "unit": "set",
+            "minutes": Decimal(20),
+            "stage": "final_check",
+            "position": 155,
+            "proves": ["drop"],
+        },
+        by=by,
+        at=past,
+    )
+
+
+def drop_test(estimate: Estimate, *, by: Person) -> int:
+    """The drop test as an extra of a draft; the line that the client says yes to."""
+    return line_add(estimate, DraftLine("drop", Decimal(1), kind=LineKind.EXTRA), by=by).pk
 
 
 def after_stripping(job: Job, *, by: Person, at: datetime.datetime) -> bool:

@@ -7,6 +7,7 @@ import random
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from keyboards.core.grading import DROP
 from keyboards.core.keys import Compass
 
 
@@ -119,9 +120,15 @@ def near_the_limit(keys: Sequence[int]) -> list[KeyRead]:
 
 
 def final(
-    make: Make, compass: Compass, keys: Sequence[int], *, failing: Sequence[int] = (), near: Sequence[int] = ()
+    make: Make,
+    compass: Compass,
+    keys: Sequence[int],
+    *,
+    failing: Sequence[int] = (),
+    near: Sequence[int] = (),
+    held_up: Sequence[int] = (),
 ) -> list[KeyRead]:
-    """A final check: side play at the fingertip, dip and angle after the work."""
+    """A final check: side play at the fingertip, dip, level and angle after the work; the keys that do not fall."""
     chance = random.Random(make.seed + 2)
     out = []
     for key in keys:
@@ -131,5 +138,8 @@ def final(
         read.values["side_play"] = f"{play:.2f}"
         read.values["skew"] = f"{skew_of(make, key, compass.count) + chance.gauss(0, 0.12):.1f}"
         read.values["dip"] = f"{chance.gauss(10.0, 0.08):.1f}"
+        read.values["level"] = f"{chance.gauss(0, 0.06):.2f}"
+        if key in held_up:
+            read.findings[DROP] = 2
         out.append(read)
     return out

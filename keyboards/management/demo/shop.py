@@ -108,11 +108,11 @@ class Tale:
 
     ago: days before today that it came in. until: the last thing that happened ("logged", "counted", "reading",
     "arrival", "decided", "sent", "declined", "yes", a stage kind (under way), "held", "final", "packed", "home",
-    "revised": asked again after stripping).
-    promise: days from today that the set is promised for, where the shop moved it. choose: "advised" or an option for
-    every section. read: how many keys are read when until is "reading". sample: keys of a sample. failing: keys that
-    fail the final check; released: why they may go all the same. near: keys read again because one reading leaves them
-    undecided. more_torn: wood that stripping shows. away: where the set is for a while.
+    "revised": asked again after stripping). promise: days from today that the set is promised for, where the shop
+    moved it. choose: "advised" or an option for every section. read: how many keys are read when until is "reading".
+    sample: keys of a sample. failing: keys that fail the final check; released: why they may go all the same. near:
+    keys read again because one reading leaves them undecided. drop: the drop test is agreed on. held_up: keys that do
+    not fall in it. more_torn: wood that stripping shows. away: where the set is for a while.
     """
 
     piano: str
@@ -134,6 +134,8 @@ class Tale:
     sample: Sequence[int] = ()
     failing: Sequence[int] = ()
     near: Sequence[int] = ()
+    drop: bool = False
+    held_up: Sequence[int] = ()
     released: str = ""
     more_torn: Sequence[int] = ()
     held: str = ""
@@ -157,7 +159,10 @@ TALES = (
         "lysa2", LYSA2, 64, "home", wishes="Even touch, please.", humidity=("61", "46"), failing=(86,), near=(41, 60),
         released="the owner wants key 86 as it is until its hammer is mended, and was told",
     ),
-    Tale("choir", CHOIR, 41, "final", boxes=2, promise=-1, failing=(12, 57), wishes="Back before the carol service."),
+    Tale(
+        "choir", CHOIR, 41, "final", boxes=2, promise=-1, failing=(12, 57), drop=True, held_up=(34,),
+        wishes="Back before the carol service.",
+    ),
     Tale("vale2", VALE2, 33, "packed", promise=2, carrier="parcel carrier", wishes="Copy the angles."),
     Tale(
         "corin", CORIN, 29, "held", promise=15, held="waits for the balance pins the client wants to choose",

@@ -9,7 +9,7 @@ def promise(apps, schema_editor):
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("shop", "0013_quick_pin"),
+        ("shop", "0014_sessions"),
     ]
 
     operations = [

@@ -59,14 +59,14 @@ def find(text: str) -> Found:
     number = _number(text, tags.parse_job_tag)
     if not words:
         return Found(rows, rows.count(), words, asked, number)
-    lots = [(search_key(f"{lot.code}|{lot.material}"), lot.pk) for lot in Lot.objects.select_related("material")]
+    texts = _texts()
     whole = _whole(text, words, number)
-    every = _all(_about(word, lots) for word in words)
-    hits = rows.filter(every | whole)
+    abouts = [_about(word, texts) for word in words]
+    hits = rows.filter(_all(abouts) | whole)
     if count := hits.count():
         return Found(hits, count, words, asked, number)
-    words = _nearest(rows, words, lots)
-    abouts = [_about(word, lots) for word in words]
+    words = _nearest(rows, words, texts)
+    abouts = [_about(word, texts) for word in words]
     hits = rows.filter(_all(abouts))
     if count := hits.count():
         return Found(hits, count, words, asked, number)
@@ -100,16 +100,32 @@ def why(job: Job, words: Sequence[Word]) -> list[str]:
 # --- one word ---
 
 
-def _about(word: Word, lots: Sequence[tuple[str, int]]) -> Q:
+@dataclass(frozen=True)
+class _Texts:
+    """What is few and read once a search: every lot, folded, with its key; every text of Job.found there is."""
+
+    lots: Sequence[tuple[str, int]]
+    found: Sequence[str]
+
+
+def _texts() -> _Texts:
+    lots = Lot.objects.order_by().values_list("code", "material__title", "pk")
+    lots = [(search_key(f"{code}|{material}"), pk) for code, material, pk in lots]
+    return _Texts(lots, list(Job.objects.exclude(found="").values_list("found", flat=True).order_by().distinct()))
+
+
+def _about(word: Word, texts: _Texts) -> Q:
     """Sets about which the word is true."""
-    return _any(_about_key(key, lots) for key in word.near or (word.key,))
+    return _any(_about_key(key, texts) for key in word.near or (word.key,))
 
 
-def _about_key(key: str, lots: Sequence[tuple[str, int]]) -> Q:
-    q = Q(client__find__contains=key) | Q(instrument__find__contains=key) | Q(found__contains=key)
+def _about_key(key: str, texts: _Texts) -> Q:
+    q = _named(key)
+    if any(key in found for found in texts.found):  # a look at all sets, for words that are in one alone
+        q |= Q(found__contains=key)
     if stages := [kind for kind, title in STAGE_TITLES.items() if key in search_key(str(title))]:
         q |= Q(left_at__isnull=True, stage__in=stages)
-    if chosen := [pk for text, pk in lots if key in text]:
+    if chosen := [pk for text, pk in texts.lots if key in text]:
         q |= Q(pk__in=Use.objects.filter(lot__in=chosen).values("job"))
     if len(key) == 4 and key.isascii() and key.isdigit() and 1900 <= int(key) < 2200:
         first = timezone.make_aware(datetime.datetime(int(key), 1, 1))
@@ -117,11 +133,17 @@ def _about_key(key: str, lots: Sequence[tuple[str, int]]) -> Q:
     return q
 
 
+def _named(key: str) -> Q:
+    """Sets whose client or piano holds the key. Two looks at names lead to the sets; a join would read every set."""
+    clients, pianos = Client.objects.filter(find__contains=key), Instrument.objects.filter(find__contains=key)
+    return Q(client__in=clients.order_by().values("pk")) | Q(instrument__in=pianos.order_by().values("pk"))
+
+
 def _whole(text: str, words: Sequence[Word], number: int | None) -> Q:
     """The whole text without its spaces, for names and serial numbers written in groups; and a number on paper."""
     together, q = search_key(text), Q()
     if together != words[0].key:  # a word alone is looked for as a word already
-        q |= Q(instrument__find__contains=together) | Q(client__find__contains=together)
+        q |= _named(together)
     if number:
         q |= Q(number=number)
     if (estimate := _number(text, tags.parse_estimate_number)) and not text.strip().isdigit():
@@ -140,12 +162,12 @@ def _between(rows: JobQuerySet, asked: search.Asked) -> JobQuerySet:
 # --- words found nowhere ---
 
 
-def _nearest(rows: JobQuerySet, words: Sequence[Word], lots: Sequence[tuple[str, int]]) -> tuple[Word, ...]:
+def _nearest(rows: JobQuerySet, words: Sequence[Word], texts: _Texts) -> tuple[Word, ...]:
     """The words, each that is found nowhere with those of the records that are nearest to it."""
-    lost = [word for word in words if len(word.key) > 2 and not rows.filter(_about(word, lots)).exists()]
+    lost = [word for word in words if len(word.key) > 2 and not rows.filter(_about(word, texts)).exists()]
     if not lost:
         return tuple(words)
-    known = _vocabulary()
+    known = _vocabulary(texts)
     near = {word: near_to(word.key, known) for word in lost}
     return tuple(Word(word.typed, word.key, near.get(word, ())) for word in words)
 
@@ -166,16 +188,15 @@ def near_to(key: str, known: Iterable[str]) -> tuple[str, ...]:
     return ()
 
 
-def _vocabulary() -> set[str]:
+def _vocabulary(texts: _Texts) -> set[str]:
     """Every word that stands in the records about clients, pianos, lots, stages and findings, folded."""
-    texts: set[str] = set()
-    texts.update(*Client.objects.values_list("name", "contact"))
-    texts.update(*Instrument.objects.values_list("maker", "model", "serial"))
-    texts.update(*Lot.objects.values_list("code", "material__title"))
-    for found in Job.objects.exclude(found="").values_list("found", flat=True).order_by().distinct():
-        texts.update(found.split("|"))
-    texts.update(str(title) for title in STAGE_TITLES.values())
-    words = {word for text in texts for word in (*text.split(), "".join(text.split()))}
+    told: set[str] = set()
+    told.update(*Client.objects.order_by().values_list("name", "contact"))
+    told.update(*Instrument.objects.order_by().values_list("maker", "model", "serial"))
+    told.update(*Lot.objects.order_by().values_list("code", "material__title"))
+    told.update(*(found.split("|") for found in texts.found))
+    told.update(str(title) for title in STAGE_TITLES.values())
+    words = {word for text in told for word in (*text.split(), "".join(text.split()))}
     return {key for word in words if len(key := search_key(word)) > 2}
 
 
@@ -204,10 +225,13 @@ def _midnight(day: datetime.date) -> datetime.datetime:
     return timezone.make_aware(datetime.datetime.combine(day, datetime.time.min))
 
 
-def _all(parts: Iterable[Q]) -> Q:
+def _all(parts: Sequence[Q]) -> Q:
+    """All of them; of several each looked up by itself, for a database reads every set where alternatives are joined."""
+    if len(parts) == 1:
+        return parts[0]
     q = Q()
     for part in parts:
-        q &= part
+        q &= Q(pk__in=Job.objects.filter(part).order_by().values("pk"))
     return q
 
 

@@ -74,7 +74,8 @@ def prepare(sets: int) -> tuple[Client, dict[str, str]]:
         "learning": reverse("learning"),
         "log in": reverse("job_log_in"),
         "log in, a name": f"{reverse('job_log_in')}?who={name}",
-        "search, a name": f"{reverse('records')}?q={name}",
+        "search, a name": f"{reverse('records')}?q={name}",  # which is on more pages the more sets there are
+        "search, a serial no.": f"{reverse('records')}?q={job.instrument.serial}",
         "search, last page": f"{reverse('records')}?page=9999",
         "set": reverse("job_detail", args=[here.number]),
         "set, gone": reverse("job_detail", args=[job.number]),

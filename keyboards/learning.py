@@ -4,10 +4,10 @@ Counted by the database, so that a thousand sets take as many queries as ten. Fo
 """
 
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Avg, Count, F, Q, Sum
+from django.db.models import Avg, Count, Q, Sum
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -15,7 +15,7 @@ from keyboards import advising
 from keyboards.core import comebacks
 from keyboards.drawing.bars import Bar, bars, histogram
 from keyboards.drawing.plots import Band
-from keyboards.models import CheckKind, Comeback, Decision, KeyReading
+from keyboards.models import Check, CheckKind, Comeback, Decision, KeyReading
 from shop.models import STAGE_TITLES, InstrumentKind, Line, LineKind, Stage, Unit, Use
 
 FEWEST = 5  # sets under which a figure by age and kind says nothing
@@ -151,31 +151,47 @@ def chances() -> list[Chance]:
     return out
 
 
-def found_in() -> list[FoundIn]:
+@dataclass(frozen=True)
+class Told:
+    """What the keys of a closed arrival or final check tell: how many have each grade, their mean side play in um."""
+
+    kind: str
+    job: int
+    piano: str
+    year: int | None
+    grades: tuple[int, int, int, int]
+    side_play: float | None
+
+
+def told_by_checks() -> list[Told]:
+    """Every such check that has readings, in their order. The readings, a million in ten thousand sets, are gone
+    through once; what stands about a check is asked for apart, since the database would group by it all."""
+    of = {"check_done__kind__in": (CheckKind.ARRIVAL, CheckKind.FINAL), "check_done__closed_at__isnull": False}
+    counts = {f"grade_{grade}": Count("pk", filter=Q(grade=grade)) for grade in range(4)}
+    read = KeyReading.objects.filter(**of).order_by("check_done_id").values_list("check_done_id")
+    about = Check.objects.order_by().values_list("pk", "kind", "job", "job__instrument__kind", "job__instrument__year")
+    facts = {pk: row for pk, *row in about}
+    return [
+        Told(*facts[check], (none, low, middle, full), play)
+        for check, none, low, middle, full, play in read.annotate(**counts, play=Avg("side_play"))
+    ]
+
+
+def found_in(checks: Iterable[Told]) -> list[FoundIn]:
     """What arrival checks found, by kind of piano and the quarter of a century it was made in."""
-    rows = (
-        KeyReading.objects.filter(
-            check_done__kind=CheckKind.ARRIVAL, check_done__closed_at__isnull=False, grade__isnull=False
-        )
-        .values("check_done__job__instrument__kind", "grade")
-        .annotate(age=F("check_done__job__instrument__year") / _AGE)
-        .annotate(keys=Count("pk"), sets=Count("check_done__job", distinct=True))
-        .order_by()
-    )
-    keys: dict[tuple[str, int], Counter[int]] = defaultdict(Counter)
-    sets: Counter[tuple[str, int]] = Counter()
-    for row in rows:
-        if row["age"] is None:
-            continue
-        place = (row["check_done__job__instrument__kind"], int(row["age"]))
-        keys[place][row["grade"]] += row["keys"]
-        sets[place] = max(sets[place], row["sets"])
+    keys: dict[tuple[str, int], list[int]] = defaultdict(lambda: [0, 0, 0, 0])
+    sets: dict[tuple[str, int], set[int]] = defaultdict(set)
+    for check in checks:
+        if check.kind == CheckKind.ARRIVAL and check.year is not None and any(check.grades):
+            place = (check.piano, check.year // _AGE)
+            keys[place] = [sum(pair) for pair in zip(keys[place], check.grades, strict=True)]
+            sets[place].add(check.job)
     out = []
-    for (kind, age), counts in sorted(keys.items(), key=lambda item: (item[0][0], item[0][1])):
-        total = sum(counts.values())
-        first, second, third, fourth = (100 * counts[grade] / total for grade in range(4))
+    for (kind, age), counts in sorted(keys.items()):
+        total = sum(counts)
+        first, second, third, fourth = (100 * count / total for count in counts)
         title = f"{InstrumentKind(kind).label} {age * _AGE}–{age * _AGE + _AGE - 1}"
-        out.append(FoundIn(title, sets[kind, age], total, (first, second, third, fourth)))
+        out.append(FoundIn(title, len(sets[kind, age]), total, (first, second, third, fourth)))
     return out
 
 
@@ -201,25 +217,16 @@ def _option(option: str) -> str:
     return advising.option_title(option) if option else _("too close to call")
 
 
-def play_before_and_after() -> dict[str, list[float]]:
+def play_before_and_after(checks: Iterable[Told]) -> dict[str, list[float]]:
     """The mean side play of each set in mm, at its arrival and at its final check."""
-    rows = (
-        KeyReading.objects.filter(
-            check_done__kind__in=(CheckKind.ARRIVAL, CheckKind.FINAL),
-            check_done__closed_at__isnull=False,
-            side_play__isnull=False,
-        )
-        .values_list("check_done", "check_done__kind")
-        .annotate(mean=Avg("side_play"))
-        .order_by()
-    )
     out: dict[str, list[float]] = {CheckKind.ARRIVAL: [], CheckKind.FINAL: []}
-    for _check, kind, mean in rows:
-        out[kind].append(float(mean) / 1000)
+    for check in checks:
+        if check.side_play is not None:
+            out[check.kind].append(float(check.side_play) / 1000)
     return out
 
 
-def pictures(found: Sequence[FoundIn], units: str) -> Mapping[str, str]:
+def pictures(checks: Iterable[Told], found: Sequence[FoundIn], units: str) -> Mapping[str, str]:
     """The drawings of the page, by name; one that has nothing to show is left out."""
     scale = 25.4 if units == "in" else 1.0
     held = advising.assumptions_of(None).assumed
@@ -229,7 +236,7 @@ def pictures(found: Sequence[FoundIn], units: str) -> Mapping[str, str]:
         CheckKind.ARRIVAL: _("Mean side play of a set, as it arrived"),
         CheckKind.FINAL: _("Mean side play of a set, at its final check"),
     }
-    for kind, values in play_before_and_after().items():
+    for kind, values in play_before_and_after(checks).items():
         if values:
             out[kind] = histogram(
                 [value / scale for value in values],

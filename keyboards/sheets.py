@@ -68,11 +68,6 @@ class Row:
     grade_reason: str
     note: str
 
-    @property
-    def number(self) -> str:
-        """The key as text: a template writes a whole number by the rules of a language, which takes its time."""
-        return str(self.key)
-
 
 @dataclass(frozen=True)
 class Sheet:

@@ -226,7 +226,7 @@ def _midnight(day: datetime.date) -> datetime.datetime:
 
 
 def _all(parts: Sequence[Q]) -> Q:
-    """All of them; of several each looked up by itself, for a database reads every set where alternatives are joined."""
+    """All of them; of several each is looked up by itself, where a database would read every set for the whole."""
     if len(parts) == 1:
         return parts[0]
     q = Q()

@@ -17,7 +17,8 @@ def learning(request: PersonRequest) -> HttpResponse:
     """What was found, what was overruled, what the work did, what came back."""
     by_work, by_lot, by_person = lessons.came_back()
     decisions, against = lessons.overruled()
-    found = lessons.found_in()
+    checks = lessons.told_by_checks()
+    found = lessons.found_in(checks)
     context = {
         "by_work": by_work,
         "by_lot": by_lot,
@@ -27,7 +28,7 @@ def learning(request: PersonRequest) -> HttpResponse:
         "fewest": lessons.FEWEST,
         "decisions": decisions,
         "against": against,
-        "pictures": lessons.pictures(found, request.user.units),
+        "pictures": lessons.pictures(checks, found, request.user.units),
     }
     return render(request, "keyboards/learning/learning.html", context)
 

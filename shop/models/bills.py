@@ -81,8 +81,8 @@ class BillQuerySet(models.QuerySet):
 
     def live(self):
         """Bills that count: issued and not cancelled by a credit note."""
-        # "Has a number" and "is no credit note" say the same as "issued" and "is a bill" (constraints hold that), but no
-        # index answers them: SQLite would take one that nearly all bills are in, which is slower than the table.
+        # "Has a number" and "is no credit note" say the same as "issued" and "is a bill" (constraints hold that), but
+        # no index answers them: SQLite would take one that nearly all bills are in, which is slower than the table.
         return self.filter(number__isnull=False, credit__isnull=True).exclude(kind=BillKind.CREDIT)
 
     def unsettled(self):

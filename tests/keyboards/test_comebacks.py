@@ -194,10 +194,10 @@ def test_what_was_found_is_told_by_kind_and_age(client, owner):
     make_readings(check=make_check(job=old, closed=True), keys=[1, 2, 3, 4], grade=[0, 2, 2, 3], side_play=900)
     make_readings(check=make_check(job=young, closed=True), keys=[1, 2], grade=0, side_play=500)
     make_readings(check=make_check(job=young, kind="final", closed=True), keys=[1, 2], grade=3, side_play=450)
-    rows = {row.title: row for row in learning.found_in()}
+    rows = {row.title: row for row in learning.found_in(learning.told_by_checks())}
     assert rows["upright 1900–1924"].shares == (25.0, 0.0, 50.0, 25.0)
     assert rows["grand 1975–1999"].shares == (100.0, 0.0, 0.0, 0.0)
-    assert learning.play_before_and_after() == {"arrival": [0.9, 0.5], "final": [0.45]}
+    assert learning.play_before_and_after(learning.told_by_checks()) == {"arrival": [0.9, 0.5], "final": [0.45]}
     page = client.get(reverse("learning")).content.decode()
     assert "upright 1900–1924" in page
     assert page.count("<svg") == 3

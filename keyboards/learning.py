@@ -170,9 +170,9 @@ def told_by_checks() -> list[Told]:
     counts = {f"grade_{grade}": Count("pk", filter=Q(grade=grade)) for grade in range(4)}
     read = KeyReading.objects.filter(**of).order_by("check_done_id").values_list("check_done_id")
     about = Check.objects.order_by().values_list("pk", "kind", "job", "job__instrument__kind", "job__instrument__year")
-    facts = {pk: row for pk, *row in about}
+    facts = {pk: (kind, job, piano, year) for pk, kind, job, piano, year in about}
     return [
-        Told(*facts[check], (none, low, middle, full), play)
+        Told(*facts[check], grades=(none, low, middle, full), side_play=play)
         for check, none, low, middle, full, play in read.annotate(**counts, play=Avg("side_play"))
     ]
 

@@ -109,8 +109,8 @@ class _Texts:
 
 
 def _texts() -> _Texts:
-    lots = Lot.objects.order_by().values_list("code", "material__title", "pk")
-    lots = [(search_key(f"{code}|{material}"), pk) for code, material, pk in lots]
+    rows = Lot.objects.order_by().values_list("code", "material__title", "pk")
+    lots = [(search_key(f"{code}|{material}"), pk) for code, material, pk in rows]
     return _Texts(lots, list(Job.objects.exclude(found="").values_list("found", flat=True).order_by().distinct()))
 
 

@@ -1,12 +1,15 @@
 """What every test stands on: fast passwords, letters that stay in memory, files that go with the run."""
 
 import os
+import shutil
 
 import pytest
 from django.conf import settings
 from django.db.backends.sqlite3.base import DatabaseWrapper as SQLite
 from django.test.utils import override_settings
 from hypothesis import settings as hypothesis_settings
+
+from tests.places import tables_file
 
 # How long an example takes says how busy the machine is, not whether the law holds.
 hypothesis_settings.register_profile("unhurried", parent=hypothesis_settings(), deadline=None)
@@ -59,19 +62,26 @@ def test_surroundings(tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def django_db_modify_db_settings(request, tmp_path_factory, django_db_modify_db_settings_parallel_suffix):
-    """Several threads ask at once in a browser test and in one that commits, which an in-memory SQLite cannot bear."""
-    database = settings.DATABASES["default"]
+def tables(request):
+    """An SQLite file with every table, to copy."""
+    return tables_file(request.config.cache.mkdir("tables"))
 
-    def commits(item) -> bool:
-        mark = item.get_closest_marker("django_db")
-        return bool(item.get_closest_marker("browser") or (mark and mark.kwargs.get("transaction")))
 
-    if database["ENGINE"] == "django.db.backends.sqlite3" and any(map(commits, request.session.items)):
-        database["TEST"] = {
-            **database.get("TEST", {}),
-            "NAME": str(tmp_path_factory.mktemp("database") / "test.sqlite3"),
-        }
+@pytest.fixture(scope="session")
+def django_db_keepdb():
+    """On SQLite the tables are there already, see below."""
+    return settings.DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3"
+
+
+@pytest.fixture(scope="session")
+def django_db_modify_db_settings(request, tmp_path_factory, django_db_keepdb):
+    """Every process has a copy of one file: to make the tables takes seconds each time. A file, since several threads
+    ask at once in a browser test and in one that commits, which an in-memory SQLite cannot bear."""
+    if django_db_keepdb:
+        copy = tmp_path_factory.mktemp("database") / "test.sqlite3"
+        shutil.copy(request.getfixturevalue("tables"), copy)
+        database = settings.DATABASES["default"]
+        database["TEST"] = {**database.get("TEST", {}), "NAME": str(copy)}
 
 
 @pytest.fixture(scope="session", autouse=True)

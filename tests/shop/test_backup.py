@@ -26,7 +26,7 @@ from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 from tests.factories import make_check, make_job, make_person, make_readings, make_sent, make_workshop
 from tests.keyboards.test_photos import jpeg
-from tests.places import Place, drop_database, new_database, sqlite_place
+from tests.places import SQLITE_FILE, Place, drop_database, new_database, sqlite_place
 
 # These commit: on SQLite they need a file (see conftest.py).
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -114,12 +114,14 @@ def test_the_demonstration_comes_back_elsewhere_and_works(home, quick_paper, pla
 
 
 @pytest.mark.parametrize("other", ["same", "sqlite"])
-def test_rows_come_back_as_they_were_on_either_database(workshop, place, tmp_path, other):
+def test_rows_come_back_as_they_were_on_either_database(archive, place, tmp_path, other):
     if other == "sqlite":
         if SQLITE:
             pytest.skip("the tests run on SQLite: that is the same")
         place = sqlite_place(tmp_path / "light")
-    place.manage("restore", str(back_up()))
+    else:  # one that fails leaves the place as it was
+        assert "Nothing was restored" in place.manage("restore", str(rewritten(archive, orphan)), fails=True)
+    place.manage("restore", str(archive))
     assert json.loads(place.script(TALLY)) == tallies()
     # The counters go on behind what came back.
     number = place.script(
@@ -137,21 +139,29 @@ def test_a_sum_that_compares_rows_sees_one_changed_character(workshop):
 
 @pytest.mark.once
 def test_an_archive_from_before_an_update_comes_back_up_to_date(place, tmp_path):
-    old = place
-    assert old.manage("backup", "--before-migrate") == ""  # no rows yet
-    for app in ("keyboards", "shop"):
-        old.manage("migrate", app, "0003", "--verbosity", "0")
-    old.script(
-        "from django.db import connection\nfrom shop.workflow import rows\n"
+    archive = place.script(
+        "import sys\nfrom pathlib import Path\nfrom django.core.management import call_command\n"
+        "from django.db import connection\n"
+        "from shop.workflow import rows\n"
+        "call_command('backup', before_migrate=True)\n"  # no rows yet, so nothing is printed
+        "for app in ('keyboards', 'shop'): call_command('migrate', app, '0003', verbosity=0)\n"
         "model = rows.tables(connection, rows.applied(connection))['shop_client']\n"
-        "print(model._base_manager.create(name='Vera Holt', email='v@example.org', kind='owner').pk)"
+        "model._base_manager.create(name='Vera Holt', email='v@example.org', kind='owner')\n"
+        "call_command('backup', before_migrate=True, to=Path(sys.argv[1]))",
+        str(tmp_path / "kept"),
     )
-    archive = old.manage("backup", "--before-migrate", "--to", str(tmp_path / "kept")).splitlines()[-1]
+    (path,) = (tmp_path / "kept").glob("*.zip")
+    assert archive.splitlines()[-1] == str(path)
     new = sqlite_place(tmp_path / "new")
-    new.manage("restore", archive)
-    assert "Vera Holt" in new.script("from shop.models import Client\nprint(Client.objects.get().name)")
-    assert "[ ]" not in new.manage("showmigrations")
-    assert new.manage("backup", "--before-migrate") == ""
+    new.manage("restore", str(path))
+    name, *steps = new.script(
+        "from django.core.management import call_command\nfrom shop.models import Client\n"
+        "print(Client.objects.get().name)\ncall_command('showmigrations')\n"
+        "call_command('backup', before_migrate=True)"  # up to date, so nothing is printed
+    ).splitlines()
+    assert name == "Vera Holt"
+    assert "[X]" in steps[-1]
+    assert not [step for step in steps if "[ ]" in step]
 
 
 # --- one moment, and nobody waits ---
@@ -222,10 +232,10 @@ def test_without_the_snapshot_the_same_backup_is_torn(workshop, monkeypatch):
 
 
 @pytest.mark.skipif(not SQLITE, reason="a file is what SQLite keeps")
-def test_a_plain_copy_of_the_file_loses_what_was_acknowledged(tmp_path):
+def test_a_plain_copy_of_the_file_loses_what_was_acknowledged(tables, tmp_path):
     """The control: why a backup is not a copy. The rows are in the write-ahead log still."""
     place = sqlite_place(tmp_path / "place")
-    place.manage("migrate", "--verbosity", "0")
+    shutil.copy(tables, place.folder / SQLITE_FILE)
     place.script(
         "import shutil, sys\nfrom shop.workflow.events import record\n"
         "for number in range(20): record('kept', by=None, number=number)\n"
@@ -261,6 +271,14 @@ def rewritten(archive: Path, change) -> Path:
             packed.writestr(name, content)
         packed.writestr("manifest.json", manifest if isinstance(manifest, str) else json.dumps(manifest))
     return other
+
+
+def orphan(manifest, members):
+    """Made up, with right sums: a job whose client is not there."""
+    members["rows/shop_client.jsonl"] = b""
+    digest = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"  # SHA-256 of nothing (FIPS 180-4)
+    manifest["members"]["rows/shop_client.jsonl"] = {"sha256": digest, "bytes": 0}
+    manifest["tables"]["shop_client"].update(rows=0, sum="0" * 64)
 
 
 def first_photo(members) -> str:
@@ -394,19 +412,6 @@ def test_photos_that_are_there_already_are_not_mixed_with_those_of_an_archive(ar
     assert "There are photos in this place already" in place.manage("restore", str(archive), fails=True)
 
 
-def test_a_restore_that_fails_leaves_a_place_that_can_be_restored_into(archive, place):
-    def orphan(manifest, members):
-        """Made up, with right sums: a job whose client is not there."""
-        members["rows/shop_client.jsonl"] = b""
-        digest = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"  # SHA-256 of nothing (FIPS 180-4)
-        manifest["members"]["rows/shop_client.jsonl"] = {"sha256": digest, "bytes": 0}
-        manifest["tables"]["shop_client"].update(rows=0, sum="0" * 64)
-
-    assert "Nothing was restored" in place.manage("restore", str(rewritten(archive, orphan)), fails=True)
-    place.manage("restore", str(archive))
-    assert json.loads(place.script(TALLY)) == tallies()
-
-
 def test_there_must_be_room_for_what_comes_back(archive, monkeypatch):
     manifest = verify(archive)
     with monkeypatch.context() as patch:
@@ -484,11 +489,10 @@ def test_two_backups_at_once_are_one(workshop):
 
 
 @pytest.mark.skipif(not SQLITE, reason="PostgreSQL looks after its own pages")
-def test_a_damaged_database_is_found_the_night_it_happens(tmp_path):
+def test_a_damaged_database_is_found_the_night_it_happens(tables, tmp_path):
     place = sqlite_place(tmp_path / "place")
-    place.manage("migrate", "--verbosity", "0")
-    database = place.folder / "balance-rail.sqlite3"
-    raw = bytearray(database.read_bytes())
+    database = place.folder / SQLITE_FILE
+    raw = bytearray(tables.read_bytes())
     raw[4096 * 20 : 4096 * 21] = b"\xa5" * 4096
     database.write_bytes(raw)
     assert "damaged" in place.manage("backup", fails=True) or "cannot read" in place.manage("backup", fails=True)

@@ -22,26 +22,18 @@ from pathlib import Path
 import pytest
 
 from tests.keyboards.test_entries import op
-from tests.places import ROOT, Place, sqlite_place
+from tests.places import ROOT, SQLITE_FILE, Place, sqlite_place
 
 pytestmark = pytest.mark.skipif(
     bool(os.environ.get("DATABASE_URL")), reason="about SQLite's file: runs where SQLite is tested"
 )
-SQLITE_FILE = "balance-rail.sqlite3"
-
-
-@pytest.fixture(scope="module")
-def migrated(tmp_path_factory):
-    """A place with its tables, of which each test takes a copy."""
-    place = sqlite_place(tmp_path_factory.mktemp("durable") / "migrated")
-    place.manage("migrate", "--verbosity", "0")
-    return place
 
 
 @pytest.fixture
-def place(migrated, tmp_path):
+def place(tables, tmp_path):
+    """A place with its tables."""
     made = sqlite_place(tmp_path / "place")
-    shutil.copytree(migrated.folder, made.folder, dirs_exist_ok=True)
+    shutil.copy(tables, made.folder / SQLITE_FILE)
     return made
 
 

@@ -92,18 +92,18 @@ audit: install-tests ## whether a weakness is known of what the locks pin; an er
 	@$(BIN)/python .ci/audit
 
 suite: install-tests ## the tests without a browser, on SQLite
-	$(BIN)/pytest -n 3 -m "not browser"
+	$(BIN)/pytest -n 3 --dist worksteal -m "not browser"
 
 # `make browser SCREENS=phone,tablet-portrait,tablet-landscape,desktop` looks at every screen, and takes longer. The
 # narrowest finds nearly all that is wrong; the bench run is driven in both of a tablet's anyway.
 browser: export SCREENS ?= phone
 browser: install-tests ## the journeys in Chromium
-	$(BIN)/pytest -n 3 -m browser
+	$(BIN)/pytest -n 4 --dist worksteal -m browser
 
 # The calculations know no database, so they are not run a second time.
 WITHOUT_DATABASE := $(addprefix --ignore=tests/,keyboards/core keyboards/validation shop/core shop/validation)
 postgres: install-tests ## the tests that use a database, on a PostgreSQL of their own
-	.ci/with-postgres $(BIN)/pytest -n 3 -m "not browser" $(WITHOUT_DATABASE)
+	.ci/with-postgres $(BIN)/pytest -n 3 --dist worksteal -m "not browser" $(WITHOUT_DATABASE)
 
 benchmarks: install-tests ## what things cost beside what they should cost: some minutes, on a machine that does nothing else
 	@$(BIN)/python -m tests.benchmarks

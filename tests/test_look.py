@@ -155,9 +155,7 @@ def test_every_face_the_sheets_name_is_shipped_and_every_file_is_named():
     assert all(path.read_bytes()[:4] == b"wOF2" for path in faces().values())
 
 
-@pytest.mark.parametrize(
-    ("use", "weight"), [("slab", 600), ("slab", 700), ("sans", 400), ("sans", 700), ("mono", 400), ("mono", 700)]
-)
+@pytest.mark.parametrize(("use", "weight"), [("slab", 600), ("sans", 400), ("sans", 700), ("mono", 400), ("mono", 700)])
 def test_every_sign_is_in_the_faces_of_its_stack(use, weight):
     held = set()
     for family in stack(use):

@@ -127,10 +127,12 @@ def office(request: PersonRequest) -> HttpResponse:
         "overdue": [row for row in owed if row.late],
         "backup_due": state().stale(now),
         "papers_due": list(papers_due(today)),
-        # A set leaves the stage by itself once its check is closed: one still there was found worse than agreed.
+        # A set leaves the stage by itself once its check is closed: one still there was found worse than agreed. Once
+        # the revised estimate went out it waits for an answer.
         "found_worse": list(
             Job.objects.on_the_rack()
             .filter(stage="stripped_check", events__what="check_closed", events__details__kind="stripped")
+            .exclude(estimates__state=EstimateState.SENT)
             .select_related("client", "instrument")
             .distinct()
         ),

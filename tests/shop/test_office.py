@@ -192,3 +192,7 @@ def test_a_set_that_stripping_found_worse_than_agreed_is_to_be_revised(client):
     record("check_closed", by=None, job=job, kind="stripped")
     assert client.get(reverse("office")).context["found_worse"] == [job]
     assert "To be revised after stripping" in client.get(reverse("office")).content.decode()
+    make_sent(job=job)
+    job.stage = "stripped_check"
+    job.save()
+    assert client.get(reverse("office")).context["found_worse"] == []  # the client has it now

@@ -14,6 +14,7 @@ from typing import Any
 
 from django.db.models import Q
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from keyboards.core import fit
 from keyboards.core.assumptions import Assumed, FinalLimit, effective, final_limits
@@ -302,7 +303,8 @@ def _owed_words(owed: Mapping[str, Sequence[int]], present: Sequence[int]) -> st
     return "; ".join(
         str(Proves(slug).label)
         if len(keys) == len(present)
-        else _("%(what)s on keys %(keys)s") % {"what": Proves(slug).label, "keys": format_keys(keys)}
+        else ngettext("%(what)s on key %(keys)s", "%(what)s on keys %(keys)s", len(keys))
+        % {"what": Proves(slug).label, "keys": format_keys(keys)}
         for slug, keys in owed.items()
     )
 

@@ -179,6 +179,10 @@ def key_table(proof: Proof, units: str) -> KeyTable:
 
         return cell
 
+    def to_copy(key: int) -> Cell:
+        angle = proof.copied.get(key)
+        return Cell("–" if angle is None else minus(show(round(angle * 1000), ANGLE, 2)))
+
     def add(title: str, unit: str, columns: Iterable[tuple[str, str, Any]]) -> None:
         kept = list(columns)
         if kept:
@@ -190,6 +194,8 @@ def key_table(proof: Proof, units: str) -> KeyTable:
         columns = []
         if any(proof.earlier(quantity, key) is not None for key in present):
             columns.append((_("before"), "", earlier(quantity)))
+        if quantity == "skew" and limit:
+            columns.append((_("to copy"), "", to_copy))
         if quantity in read:
             said = range_of(limit, units) if limit and quantity != "skew" else ""
             columns.append((_("after"), said, later(quantity)))
@@ -501,13 +507,27 @@ def drop_words(proof: Proof) -> str:
     """What the drop test showed; "" where it was neither agreed nor made."""
     if proof.check is None:
         return ""
-    words = {"keys": format_keys(proof.dropped)}
+    count, words = len(proof.dropped), {"keys": format_keys(proof.dropped)}
+    if proof.check.drop_tested and not count:
+        return _("each key raised about 50 mm; all fell by their own weight")
     if proof.check.drop_tested:
-        if not proof.dropped:
-            return _("each key raised about 50 mm; all fell by their own weight")
-        return _("each key raised about 50 mm; all fell by their own weight except keys %(keys)s") % words
-    if proof.dropped:
-        return _("not written down as made on every key; keys %(keys)s did not fall by their own weight") % words
+        return (
+            ngettext(
+                "each key raised about 50 mm; all fell by their own weight except key %(keys)s",
+                "each key raised about 50 mm; all fell by their own weight except keys %(keys)s",
+                count,
+            )
+            % words
+        )
+    if count:
+        return (
+            ngettext(
+                "not written down as made on every key; key %(keys)s did not fall by its own weight",
+                "not written down as made on every key; keys %(keys)s did not fall by their own weight",
+                count,
+            )
+            % words
+        )
     return _("agreed, not made") if Proves.DROP in proof.agreed else ""
 
 
@@ -732,7 +752,10 @@ def exceptions(proof: Proof, units: str) -> list[ExceptionRow]:
 def _exception(key: int, name: str, judged: Judged, units: str, count: int) -> ExceptionRow:
     limit = judged.limit
     sign = sign_of(limit.unit, units)
-    value = "–" if judged.value is None else f"{amount(judged.value, limit.unit, units)} {sign}"
+    value = "–"
+    if judged.value is not None:  # an angle finer than it was read: it is a difference to a mean
+        fine = minus(show(round(judged.value * 1000), ANGLE, 2)) if limit.unit != "mm" else ""
+        value = f"{fine or amount(judged.value, limit.unit, units)} {sign}"
     if count > 1:
         value = _("%(value)s, mean of %(count)d") % {"value": value, "count": count}
     chance = "–"

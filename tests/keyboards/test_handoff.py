@@ -287,12 +287,12 @@ def test_what_was_agreed_of_level_and_drop_test_is_asked_for_shown_or_said_to_be
     rows = check.keys.exclude(key=3)
     rows.update(level=50)
     check.keys.filter(key=7).update(findings={"drop_held": 2}, grade=1)
-    assert "not written down as made on every key; keys 7 did not fall" in told_by(job)
+    assert "not written down as made on every key; key 7 did not fall" in told_by(job)
     check_change(check, by=owner, drop_tested=True)
     check_close(check, by=owner)
     told = told_by(job)
-    assert "the final check does not show: level on keys 3." in told
-    assert "each key raised about 50 mm; all fell by their own weight except keys 7" in told
+    assert "the final check does not show: level on key 3." in told
+    assert "each key raised about 50 mm; all fell by their own weight except key 7" in told
     assert redo_of(Job.objects.get(pk=job.pk)).stages[7] == "ease"
     said = json.loads(document.readings_json(proof(job)))
     assert (said["agreed"], said["agreed_not_measured"]) == (["level", "drop"], {"level": [3]})

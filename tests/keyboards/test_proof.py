@@ -18,7 +18,7 @@ from pypdf import PdfReader
 
 from keyboards.core.comebacks import guarantee_ends
 from keyboards.core.verdicts import FAIL, NOT_READ, PASS, UNDECIDED
-from keyboards.documents.handoff import context_of, handoff
+from keyboards.documents.handoff import context_of, handoff, key_table
 from keyboards.documents.label import keyframe_label
 from keyboards.models import Assumptions, Check, Decision, Entry, Gauge, KeyReading, Photo
 from keyboards.progressing import progress_of
@@ -325,6 +325,10 @@ def test_only_keys_with_new_buttons_are_held_to_the_angle_they_copy():
     assert set(found.copied) == set(range(1, 16))
     assert found.copied[1] == pytest.approx(1.5, abs=0.11)
     assert found.failing == (2,)  # a degree off; the keys that kept their buttons are not judged by angle
+    table = key_table(found, "mm")
+    assert [column.name for column in table.groups[-1].columns] == ["before", "to copy", "after"]
+    assert [cell.text for cell in table.rows[1].cells[-3:]] == ["1.4", f"{found.copied[2]:.2f}", "2.5"]
+    assert table.rows[15].cells[-2].text == "–"
 
 
 def test_limits_are_those_that_stood_when_the_check_was_closed():

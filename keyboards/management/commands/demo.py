@@ -10,6 +10,7 @@ from django.core.management.base import BaseCommand, CommandError
 from django.db import transaction
 from django.utils import timezone
 
+from keyboards.core import choice
 from keyboards.core.quantities import QUANTITIES
 from keyboards.management.demo import bills, estimates, photos, readings
 from keyboards.management.demo import shop as scenario
@@ -390,6 +391,7 @@ class Telling:
             failing=tale.failing,
             near=tale.near,
             held_up=tale.held_up,
+            new_buttons=tale.choose == choice.RENEW_SECTION,
         )
         check = self._check(CheckKind.FINAL, [*rows, *readings.near_the_limit(tale.near)])
         if tale.until == "final":

@@ -127,8 +127,10 @@ def final(
     failing: Sequence[int] = (),
     near: Sequence[int] = (),
     held_up: Sequence[int] = (),
+    new_buttons: bool = False,
 ) -> list[KeyRead]:
-    """A final check: side play at the fingertip, dip, level and angle after the work; the keys that do not fall."""
+    """A final check: side play at the fingertip, dip, level and angle after the work; the keys that do not fall. Of new
+    buttons the sizes too, now and then."""
     chance = random.Random(make.seed + 2)
     out = []
     for key in keys:
@@ -139,6 +141,9 @@ def final(
         read.values["skew"] = f"{skew_of(make, key, compass.count) + chance.gauss(0, 0.12):.1f}"
         read.values["dip"] = f"{chance.gauss(10.0, 0.08):.1f}"
         read.values["level"] = f"{chance.gauss(0, 0.06):.2f}"
+        if new_buttons and key % 8 == 1:
+            for size, wanted in zip(("button_length", "button_width", "button_height"), make.button, strict=True):
+                read.values[size] = f"{wanted + chance.gauss(0, 0.05):.1f}"
         if key in held_up:
             read.findings[DROP] = 2
         out.append(read)

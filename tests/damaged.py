@@ -1,9 +1,14 @@
 """Files and bodies that nobody should be sent: damaged, larger than they look, two kinds at once, wrongly named."""
 
+import hashlib
 import io
+import json
+import random
 import struct
+import warnings
 import zipfile
 import zlib
+from typing import Any
 
 from PIL import Image
 
@@ -37,6 +42,113 @@ def zipped(contents: bytes = bytes(20_000_000)) -> bytes:
 def flipped(data: bytes, at: int) -> bytes:
     """The same with one bit changed."""
     return data[:at] + bytes([data[at] ^ 16]) + data[at + 1 :]
+
+
+_TOKENS = [
+    b"\x00",
+    b"\xff\xfe",
+    b'"',
+    b"\r",
+    b"\n",
+    b";",
+    b",",
+    b"NaN",
+    b"-1",
+    b"1e999",
+    b"9" * 400,
+    b"\xef\xbb\xbf",
+    b"../",
+]
+
+
+def hurt(data: bytes, chance: random.Random) -> bytes:
+    """The same with one to four damages: bits, pieces gone, doubled, blank or of something else, an end cut off."""
+    for _again in range(chance.choice((1, 1, 2, 4))):
+        at = chance.randrange(len(data) + 1)
+        end = min(len(data), at + chance.choice((1, 8, 300)))
+        match chance.randrange(7):
+            case 0 if at < len(data):
+                data = flipped(data, at)
+            case 1 if chance.random() < 0.5:
+                data = data[:at]
+            case 2:
+                data = data[:at] + data[end:]
+            case 3:
+                data = data[:end] + data[at:]
+            case 4:
+                data = data[:at] + bytes(end - at) + data[end:]
+            case 5:
+                data = data[:at] + chance.randbytes(end - at) + data[end:]
+            case _:
+                data = data[:at] + chance.choice(_TOKENS) + data[at:]
+    return data
+
+
+_NO_VALUES = [None, True, -1, 1.5, 10**30, "", "x", "\x00", [], {}, [[["shop"]]], "9" * 400, 2**63]
+_NAMES = ["../out.txt", "media/../../out.txt", "/etc/out.txt", "media/a\\b", "rows/../x.jsonl", "media/\x01"]
+
+
+def _anywhere(value: Any, chance: random.Random) -> None:
+    """Something else in one place of a JSON value."""
+    while isinstance(value, dict | list) and value:
+        key = chance.choice(list(value)) if isinstance(value, dict) else chance.randrange(len(value))
+        if not isinstance(value[key], dict | list) or not value[key] or chance.random() < 0.1:
+            value[key] = chance.choice(_NO_VALUES)
+            return
+        value = value[key]
+
+
+def repacked(archive: bytes, chance: random.Random, *, summed: Any = None) -> bytes:
+    """The archive with its members, its manifest or its names changed, as a whole zip again.
+
+    summed(manifest, members) puts right sums in, what a forger would do; then rows alone are changed.
+    """
+    with zipfile.ZipFile(io.BytesIO(archive)) as opened:
+        members = {name: opened.read(name) for name in opened.namelist()}
+    manifest = json.loads(members.pop("manifest.json"))
+    packed = list(members.items())
+    full = [number for number, (name, data) in enumerate(packed) if name.endswith(".jsonl") and data]
+    for _again in range(chance.choice((1, 1, 2))):
+        number = chance.choice(full) if summed else chance.randrange(len(packed))
+        name, data = packed[number]
+        match 9 if summed else chance.randrange(9):
+            case 0:
+                _anywhere(manifest, chance)
+            case 1 if data:
+                packed[number] = name, flipped(data, chance.randrange(len(data)))
+            case 2:
+                packed[number] = f"{name}x", data
+            case 3:
+                packed.append((name, hurt(data, chance)))  # the name twice
+            case 4:
+                packed.append((strange := chance.choice(_NAMES), b"x"))
+                manifest["members"][strange] = {"sha256": hashlib.sha256(b"x").hexdigest(), "bytes": 1}
+            case 5:
+                packed[number] = name, bytes(3_000_000)
+            case 6:
+                told = chance.choice([*manifest["tables"].values(), *manifest["members"].values()])
+                told[chance.choice(list(told))] = chance.choice(_NO_VALUES)
+            case 7:
+                packed.append(("manifest.json", b"{}"))
+            case 8:
+                manifest["members"][f"media/{'x' * 300}"] = manifest["members"][name]
+            case 9:
+                line = chance.choice(data.splitlines())
+                row = json.loads(line)
+                _anywhere(row, chance)
+                other = json.dumps(row, ensure_ascii=False, separators=(",", ":"), sort_keys=True).encode()
+                other = chance.choice((other, other, other, line + b"\n" + line, hurt(line, chance)))
+                packed[number] = name, data.replace(line, other)
+        if not isinstance(manifest.get("members"), dict) or not isinstance(manifest.get("tables"), dict):
+            break
+    if summed:
+        summed(manifest, packed)
+    written, entries = io.BytesIO(), [*packed, ("manifest.json", json.dumps(manifest).encode())]
+    with warnings.catch_warnings(), zipfile.ZipFile(written, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archived:
+        warnings.simplefilter("ignore")  # a name that comes twice
+        for name, data in entries:
+            archived.writestr(name, data)
+    return written.getvalue()
 
 
 SVG = b'<svg xmlns="http://www.w3.org/2000/svg" onload="alert(1)"><script>alert(1)</script></svg>'

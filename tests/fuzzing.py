@@ -540,6 +540,8 @@ def agreed(answer: Any) -> bool:
     answers with JSON or a file to keep."""
     if answer.status_code >= 400:
         return False
+    if (answer.context or {}).get("kept"):
+        return True  # what was good in a file is, and the page shows what was not
     if any(one.level >= constants.ERROR for one in getattr(answer.wsgi_request, "_messages", None) or ()):
         return False
     if answer.status_code in (204, 301, 302, 303) or answer.wsgi_request.headers.get("HX-Request"):

@@ -619,7 +619,14 @@ def _rows_back(archive: zipfile.ZipFile, manifest: dict[str, Any]) -> None:
     with transaction.atomic():
         for table, model in known.items():
             with archive.open(f"rows/{table}.jsonl") as member:
-                rows.fill(connection, model, (line.decode().removesuffix("\n") for line in _lines(member)))
+                try:
+                    rows.fill(connection, model, (line.decode().removesuffix("\n") for line in _lines(member)))
+                except (TypeError, LookupError, AttributeError, ArithmeticError) as error:
+                    # A moment that is a number, a number that no column holds: of a row that was made up.
+                    raise Damaged(
+                        _("%(table)s in the archive holds a value of another kind (%(error)s).")
+                        % {"table": table, "error": error}
+                    ) from error
         rows.settle(connection, known)
     for table, model in known.items():
         there, told = rows.tally(connection, model), manifest["tables"][table]

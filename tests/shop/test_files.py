@@ -4,12 +4,15 @@ wrote (moto, see store.py)."""
 import io
 import logging
 import os
+import shutil
 import socket
 import zipfile
 
 import pytest
 from django.core.exceptions import ImproperlyConfigured
+from django.core.files.base import File
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 from PIL import Image
@@ -174,6 +177,56 @@ def test_a_store_that_lets_nobody_in_says_which_settings_to_look_at(in_store, ca
     assert "refuses the program. Tell the owner: see S3_BUCKET and S3_KEY" in answer.content.decode()
     assert "a secret of no worth" not in caplog.text + answer.content.decode()
     assert not Photo.objects.exists()
+
+
+def copy(way: str) -> str:
+    """What the command says last, good or bad."""
+    out = io.StringIO()
+    try:
+        call_command("copy_files", f"--to-{way}", stdout=out, stderr=out)
+    except CommandError as error:
+        return str(error)
+    return out.getvalue().splitlines()[-1]
+
+
+def test_a_folder_is_copied_into_the_store_and_back_and_nothing_is_written_over(in_store, tmp_path, monkeypatch):
+    files = {"photos/1/a é.jpg": jpeg(), "bills/1.pdf": b"%PDF", "logo/1.png": b""}
+    there = tmp_path / "media"
+    for name, data in files.items():
+        (there / name).parent.mkdir(parents=True, exist_ok=True)
+        (there / name).write_bytes(data)
+
+    def in_folder() -> dict[str, bytes]:
+        return {path.relative_to(there).as_posix(): path.read_bytes() for path in there.rglob("*") if path.is_file()}
+
+    save = Bucket._save
+    # What arrives damaged is found, and is not kept.
+    with monkeypatch.context() as patch:
+        patch.setattr(
+            Bucket, "_save", lambda self, name, content: save(self, name, File(io.BytesIO(content.read()[:-1])))
+        )
+        assert copy("store") == "1 copied and read back, 0 there already and the same, 2 failed"
+    assert in_store.names() == {"logo/1.png"}
+    assert copy("store") == "2 copied and read back, 1 there already and the same, 0 failed"
+    assert copy("store") == "0 copied and read back, 3 there already and the same, 0 failed"
+    assert in_store.names() == set(files)
+    assert in_folder() == files
+    in_store.client.put_object(Bucket=in_store.bucket, Key="bills/1.pdf", Body=b"%PDf")
+    assert copy("store").endswith("2 there already and the same, 1 failed")
+    assert in_store.client.get_object(Bucket=in_store.bucket, Key="bills/1.pdf")["Body"].read() == b"%PDf"
+
+    shutil.rmtree(there)
+    in_store.client.put_object(Bucket=in_store.bucket, Key="../../out.txt", Body=b"out")
+    assert copy("folder").endswith("3 copied and read back, 0 there already and the same, 1 failed")
+    assert in_folder() == {**files, "bills/1.pdf": b"%PDf"}
+    assert not list(tmp_path.parent.rglob("out.txt"))
+    (there / "bills" / "1.pdf").unlink()
+    (there / "bills" / "1.pdf").symlink_to("/etc/hostname")
+    assert copy("store").endswith("2 there already and the same, 1 failed")
+
+
+def test_without_a_store_there_is_nowhere_to_copy_to():
+    assert "No store is named" in copy("store")
 
 
 @pytest.mark.django_db(transaction=True)

@@ -17,7 +17,7 @@ from keyboards.core.assumptions import Assumed, final_limits
 from keyboards.core.entries import PIN_OF, READING, WITHDRAW, in_force, reading_value
 from keyboards.core.grading import WORN
 from keyboards.core.quantities import LENGTH, QUANTITIES
-from keyboards.models import Check, Compass, Finding, FindingGroup, Gauge, KeyReading
+from keyboards.models import Check, Compass, Finding, FindingGroup, Gauge, GaugeKind, KeyReading
 from keyboards.sheets import floor_of
 from keyboards.words import entry_unit, quantity_title, unit_sign
 from keyboards.workflow.entries import measures
@@ -57,7 +57,10 @@ def run_data(check: Check, compass: Compass, person: Person) -> dict[str, Any]:
         "sample": list(check.sample),
         "quantities": [_quantity(check, slug, person.units, held, gauges) for slug in check.quantities],
         "gauge": check.gauge_id,
-        "gauges": [{"id": gauge.pk, "name": gauge.name, "plug": gauge.kind == "plug"} for gauge in gauges],
+        "gauges": [
+            {"id": gauge.pk, "name": gauge.name, "plug": gauge.kind == GaugeKind.PLUG, "sizes": gauge.sizes}
+            for gauge in gauges
+        ],
         "holds": {str(key): _holds(row) for key, row in rows.items()},
         "repeats": _repeats(check),
         "earlier": {"title": earlier, "values": before},
@@ -189,6 +192,9 @@ def words() -> dict[str, str]:
         "keep_it": _("Keep it all the same"),
         "left": _("“{typed}” of {name} was typed but not kept."),
         "enters": _("{typed} enters. Now the smallest gauge that does not."),
+        "enters_next": _("{typed} enters. Now the smallest gauge that does not; the next one is {next}."),
+        "stranger": _("Look again: {typed} is no gauge of “{name}”. Enter again keeps it."),
+        "between": _("Look again: gauge {typed} lies between these two. Enter again keeps it."),
         "order": _("The gauge that does not enter must be larger than {typed}."),
         "is_kept": _("{name}: {typed} {unit} kept."),
         "again": _("{name}: {typed} {unit} kept, reading {n} of this key."),

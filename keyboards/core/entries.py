@@ -179,6 +179,15 @@ def _operation(
     return Operation(**common, **_CONTENTS[kind](raw))  # type: ignore[arg-type]
 
 
+def interval_of(text: str, unit: str) -> tuple[int, int | None]:
+    """The reading as it was typed: (value, None), or of a plug gauge on one line, 5.60..5.65, (enters, does not).
+    MeasurementError for what is no number."""
+    both = _INTERVAL.fullmatch(text.strip())
+    if both is None:
+        return parse_number(text, unit), None
+    return parse_number(both[1], unit), parse_number(both[2], unit)
+
+
 def _reading(raw: Mapping[str, object]) -> dict[str, object]:
     quantity, unit = _quantity(raw), raw.get("unit")
     if not isinstance(unit, str) or unit not in units_for(quantity):

@@ -3,11 +3,16 @@
 from typing import Any
 
 from django import forms
+from django.core.exceptions import ValidationError
 from django.utils.text import slugify
+from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from keyboards.core.errors import MeasurementError
+from keyboards.core.plugs import read_sizes
+from keyboards.core.quantities import show
 from keyboards.forms.numbers import NumberField
-from keyboards.models import Finding, Gauge
+from keyboards.models import Finding, Gauge, GaugeKind
 
 _MM_OR_DEGREES = gettext_lazy("In mm; of a bevel in degrees.")
 
@@ -34,9 +39,18 @@ class GaugeForm(forms.ModelForm):
         help_text=gettext_lazy("Standard deviation of one reading, where you know it: a check shows it after repeats."),
     )
 
+    sizes = forms.CharField(
+        label=gettext_lazy("Diameters of the set"),
+        max_length=3000,
+        required=False,
+        help_text=gettext_lazy(
+            "Of plug gauges, in mm, such as 4.90 4.95 5.00: a reading that is none of them is asked about."
+        ),
+    )
+
     class Meta:
         model = Gauge
-        fields = ["name", "kind", "resolution", "error", "repeatability", "checked_on"]
+        fields = ["name", "kind", "resolution", "error", "repeatability", "checked_on", "sizes"]
         widgets = {"checked_on": forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")}
 
     def __init__(self, *args: Any, **kwargs: Any):
@@ -44,6 +58,20 @@ class GaugeForm(forms.ModelForm):
         for name in ("resolution", "error", "repeatability"):
             field, kept = self.fields[name], getattr(self.instance, name)
             self.initial[name] = field.as_typed(kept / 1000)  # type: ignore[attr-defined]
+
+        self.initial["sizes"] = " ".join(show(size, "mm", 3 if size % 10 else 2) for size in self.instance.sizes)
+
+    def clean_sizes(self) -> list[int]:
+        try:
+            return read_sizes(self.cleaned_data["sizes"])
+        except MeasurementError as error:
+            raise ValidationError(_("These are no diameters: %(why)s.") % {"why": error}) from None
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or {}
+        if data.get("sizes") and data.get("kind") != GaugeKind.PLUG:
+            self.add_error("sizes", _("Only a set of plug gauges has diameters."))
+        return data
 
     def _thousandths(self, name: str) -> int:
         return round((self.cleaned_data[name] or 0) * 1000)

@@ -8,9 +8,11 @@ from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, pgettext_lazy
 
-from keyboards.core.entries import LONGEST_NOTE, LONGEST_WORD, Problem
+from keyboards.core.entries import LONGEST_NOTE, LONGEST_WORD, Problem, interval_of
 from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import format_keys
+from keyboards.core.plugs import plug_doubt
+from keyboards.core.quantities import LENGTH, QUANTITIES, show
 from keyboards.core.sheet import LARGEST, decode
 from keyboards.models import Compass, Finding, FindingGroup, Gauge, KeyReading
 from keyboards.pictures import grade_words
@@ -139,13 +141,37 @@ class AgainForm(forms.Form):
         empty_label=gettext_lazy("as the check says"),
     )
 
+    sure = forms.CharField(required=False, max_length=20, widget=forms.HiddenInput)
+
     prefix = "again"
 
-    def __init__(self, data: Any = None, *, quantities: Sequence[str], units: str):
+    def __init__(self, data: Any = None, *, quantities: Sequence[str], units: str, usual: Gauge | None):
+        """usual: the instrument that the check names, for a reading that names none."""
         super().__init__(data)
-        self.units = units
+        self.units, self.usual = units, usual
         choices = [(slug, f"{quantity_title(slug)}, {unit_sign(entry_unit(slug, units))}") for slug in quantities]
         self.fields["quantity"].choices = choices  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """What no gauge of the set can have read is asked about once; sent again, it is kept."""
+        data = super().clean() or {}
+        gauge, typed = data.get("gauge") or self.usual, data.get("value", "")
+        if self.errors or gauge is None or not gauge.sizes or QUANTITIES[data["quantity"]].dimension != LENGTH:
+            return data
+        unit = entry_unit(data["quantity"], self.units)
+        try:
+            doubt = plug_doubt(gauge.sizes, *interval_of(typed, unit))
+        except MeasurementError:  # no number: told where it is kept
+            return data
+        if doubt and data["sure"] != typed:
+            size = {"size": show(doubt[1], unit, 4 if unit == "in" else 2), "unit": unit, "gauge": gauge.name}
+            words = {
+                "stranger": _("%(size)s %(unit)s is no gauge of “%(gauge)s”. Send it once more to keep it."),
+                "between": _("%(size)s %(unit)s lies between these two. Send it once more to keep it."),
+            }
+            self.add_error("value", words[doubt[0]] % size)
+            self.data = {**dict(self.data.items()), self.add_prefix("sure"): typed}
+        return data
 
     def operation(self, key: int) -> dict[str, Any]:
         """The reading as a tablet would send it, but for op and taken_at."""

@@ -17,13 +17,15 @@ class GaugeKind(models.TextChoices):
 
 
 class Gauge(models.Model):
-    """A measuring instrument of the shop. resolution and error (MPE) in micrometres (mdeg for a bevel)."""
+    """A measuring instrument of the shop. resolution and error (MPE) in micrometres (mdeg for a bevel).
+    sizes: the diameters of a set of plug gauges in micrometres, as far as they are written down."""
 
     name = models.CharField(_("name"), max_length=80)
     kind = models.CharField(_("kind"), max_length=10, choices=GaugeKind, default=GaugeKind.CALIPER)
     resolution = models.PositiveIntegerField(_("resolution"), default=10)
     error = models.PositiveIntegerField(_("maximum error"), default=30)
     repeatability = models.PositiveIntegerField(_("repeatability"), default=0)
+    sizes = models.JSONField(_("diameters"), default=list, blank=True)
     checked_on = models.DateField(_("last checked"), null=True, blank=True)
     retired_at = models.DateTimeField(null=True, blank=True)
 

@@ -184,7 +184,7 @@ def key_detail(request: PersonRequest, number: int, pk: int, key: int) -> HttpRe
 def reading_again(request: PersonRequest, number: int, pk: int, key: int) -> HttpResponse:
     """A quantity of the key read once more: both readings stand, and their scatter counts as repeatability."""
     page = _KeyPage(request, check_for(number, pk), key)
-    form = AgainForm(request.POST, quantities=tuple(QUANTITIES), units=request.user.units)
+    form = AgainForm(request.POST, quantities=tuple(QUANTITIES), units=request.user.units, usual=page.check.gauge)
     if form.is_valid():
         sent = {**form.operation(key), "op": str(uuid4()), "taken_at": timezone.now().isoformat()}
         try:
@@ -291,7 +291,7 @@ class _KeyPage:
             "row": self.row,
             "marks": marks,
             "form": form or self.form(),
-            "again_form": again or AgainForm(quantities=tuple(QUANTITIES), units=units),
+            "again_form": again or AgainForm(quantities=tuple(QUANTITIES), units=units, usual=self.check.gauge),
             "log": self._log(titles),
             "columns": columns_of(self.quantities, units),
             "history": self._history(titles),

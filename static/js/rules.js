@@ -60,6 +60,17 @@ export function outliers(readings, k, floor) {
   return points.filter((_point, place) => Math.abs(residuals[place] - centre) > limit).map(([key]) => key);
 }
 
+// What is odd about a reading of plug gauges (keyboards/core/plugs.py): [why, size], or null.
+const SAME_GAUGE = 13;
+export function plugDoubt(sizes, enters, stops = null) {
+  for (const value of [enters, stops])
+    if (sizes.length && value !== null && Math.min(...sizes.map((size) => Math.abs(size - value))) > SAME_GAUGE)
+      return ["stranger", value];
+  const untried = stops === null ? undefined : sizes.find((size) => enters + SAME_GAUGE < size && size < stops - SAME_GAUGE);
+  return untried === undefined ? null : ["between", untried];
+}
+export const nextPlug = (sizes, enters) => sizes.find((size) => size > enters + SAME_GAUGE);
+
 // The worst of findings (code -> severity) and readings; null where nobody looked.
 export function gradeOf(state, grades, worn) {
   const found = Object.entries(state.findings).map(([code, severity]) => {

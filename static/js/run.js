@@ -377,6 +377,10 @@ function figure(slug, value) {
   return value === undefined ? "–" : rules.show(value, quantity.unit, quantity.decimals);
 }
 
+function nameKeep() {
+  at("keep-words").textContent = steps[place + 1]?.[0] === current().key ? words.keep_here : words.keep;
+}
+
 function show() {
   const { key, quantity } = current();
   const one = keyOf.get(key);
@@ -396,7 +400,7 @@ function show() {
   at("earlier").textContent = figure(quantity.slug, data.earlier.values[key]?.[quantity.slug]);
   at("quantity").textContent = quantity.title;
   at("unit").textContent = quantity.sign;
-  at("keep-words").textContent = steps[place + 1]?.[0] === key ? words.keep_here : words.keep;
+  nameKeep();
   const gauge = data.gauges.find((one) => one.id === gaugeOf(quantity));
   at("instrument").textContent = gauge ? gauge.name : "";
   at("key-page").href = data.addresses.key.replace("/0/", `/${key}/`);
@@ -479,21 +483,32 @@ function keep() {
     const [low, high] = [quantity.low, quantity.high].map((limit) => rules.show(limit, quantity.unit, quantity.decimals));
     return trouble(say("impossible", { typed: found.text, unit: found.unit, low, high }));
   }
-  const plug = data.gauges.find((one) => one.id === gaugeOf(quantity))?.plug && quantity.unit !== "deg";
-  if (plug && !enters) {
-    enters = found;
-    reading.value = "";
-    return tell(say("enters", { typed: found.text }));
-  }
-  if (plug && found.value <= enters.value) return trouble(say("order", { typed: enters.text }));
-  const value = plug ? Math.floor((enters.value + found.value) / 2) : found.value;
+  const gauge = data.gauges.find((one) => one.id === gaugeOf(quantity));
+  const plug = gauge?.plug && quantity.unit !== "deg";
+  const sized = (value) => rules.show(value, quantity.unit, quantity.unit === "in" ? 4 : 2);
+  if (plug && enters && found.value <= enters.value) return trouble(say("order", { typed: enters.text }));
+  const value = plug && enters ? Math.floor((enters.value + found.value) / 2) : found.value;
   if (asked !== `${key} ${reading.value}`) {
-    const oddity = oddness(key, quantity, value);
+    const doubt = plug && rules.plugDoubt(gauge.sizes, enters?.value ?? found.value, enters && found.value);
+    const oddity = [
+      doubt && say(doubt[0], { typed: sized(doubt[1]), name: gauge.name }),
+      (!plug || enters) && oddness(key, quantity, value),
+    ]
+      .filter(Boolean)
+      .join(" ");
     if (oddity) {
       asked = `${key} ${reading.value}`;
       at("keep-words").textContent = words.keep_it;
       return trouble(oddity);
     }
+  }
+  if (plug && !enters) {
+    enters = found;
+    asked = "";
+    reading.value = "";
+    nameKeep();
+    const next = rules.nextPlug(gauge.sizes, found.value);
+    return tell(next ? say("enters_next", { typed: found.text, next: sized(next) }) : say("enters", { typed: found.text }));
   }
   const operation = { kind: "reading", key, quantity: quantity.slug, value: found.text, unit: found.unit };
   operation.instrument = gaugeOf(quantity);

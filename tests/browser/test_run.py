@@ -1,5 +1,6 @@
 """The bench run in a browser: a fast hand, a caliper that types, odd readings, findings on many keys, no network."""
 
+import json
 import random
 import time
 
@@ -11,6 +12,7 @@ from playwright.sync_api import expect
 from keyboards.core import grading, quantities, spread
 from keyboards.core.entries import KeyState, repeatability
 from keyboards.core.keys import Compass
+from keyboards.core.plugs import plug_doubt
 from keyboards.models import Entry, EntryKind, Gauge, KeyReading, Photo
 from keyboards.workflow.checks import check_close, entries_apply
 from keyboards.workflow.opening import open_trade
@@ -491,13 +493,23 @@ def test_a_key_is_skipped_and_said_to_be(page, check):
 
 
 def test_a_plug_gauge_takes_two_numbers_and_keeps_the_interval(page, technician, check):
-    plug = Gauge.objects.filter(kind="plug").first() or Gauge.objects.create(name="Plugs", kind="plug")
+    sizes = [5550, 5600, 5650, 5700]
+    plug = Gauge.objects.create(name="Plugs", kind="plug", sizes=sizes)
     check.gauge = plug
     check.save()
     run(page, check)
-    page.keyboard.type("5.60")
+    page.keyboard.type("5.62")
     page.keyboard.press("Enter")
-    expect(page.locator("#said")).to_contain_text("5.60 enters")
+    expect(page.locator("#said")).to_contain_text("5.62 is no gauge of “Plugs”")
+    page.keyboard.type("5.60")  # what stood there is replaced
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text(
+        "5.60 enters. Now the smallest gauge that does not; the next one is 5.65"
+    )
+    page.keyboard.type("5.70")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("gauge 5.65 lies between these two")
+    page.keyboard.press("Escape")
     page.keyboard.type("5.55")
     page.keyboard.press("Enter")
     expect(page.locator("#said")).to_contain_text("must be larger than 5.60")
@@ -508,6 +520,9 @@ def test_a_plug_gauge_takes_two_numbers_and_keeps_the_interval(page, technician,
     entry = Entry.objects.get()
     assert (entry.value, entry.high, entry.gauge_id) == (5600, 5650, plug.pk)
     assert KeyReading.objects.get(key=1).balance_mortise_width == 5625
+    for enters, stops in [(5600, None), (5590, 5650), (5600, 5650), (5600, 5700), (5580, None), (5550, 5720)]:
+        same = f"import('{SCRIPT}').then(rules => rules.plugDoubt({json.dumps(sizes)}, {enters}, {json.dumps(stops)}))"
+        assert page.evaluate(same) == (list(found) if (found := plug_doubt(sizes, enters, stops)) else None)
 
 
 @pytest.mark.parametrize(

@@ -64,6 +64,35 @@ def test_an_instrument_is_kept_with_its_uncertainty(client, technician):
     assert Event.objects.get(what="gauge_added").details["name"] == "Caliper 2"
 
 
+def test_a_set_of_plug_gauges_holds_its_diameters_and_asks_about_others(client, technician):
+    data = {"name": "Plugs", "kind": "plug", "resolution": "0.05", "error": "0.002"}
+    for text, why in (
+        ("4.9 x", "is not a number"), ("4.9 4.90", "twice"), ("0 5", "lies between"), ("٤ 5", "is not a number"),
+        ("5\x00", "Null characters"), ("5 " * 301, "at most 300"),
+    ):  # fmt: skip
+        assert why in client.post(reverse("gauge_add"), {**data, "sizes": text}).content.decode()
+    answer = client.post(reverse("gauge_add"), {**data, "kind": "caliper", "sizes": "5"}).content.decode()
+    assert "Only a set of plug gauges" in answer
+    assert not Gauge.objects.exists()
+    client.post(reverse("gauge_add"), {**data, "sizes": "5.00 4,95; 4.90"})
+    gauge = Gauge.objects.get()
+    assert gauge.sizes == [4900, 4950, 5000]
+    assert 'value="4.90 4.95 5.00"' in client.get(reverse("gauge_edit", args=[gauge.pk])).content.decode()
+
+    check = make_check(gauge=gauge)
+    address = reverse("reading_again", args=[check.job.number, check.pk, 1])
+    reading = {"again-quantity": "balance_mortise_width"}
+    asked = client.post(address, {**reading, "again-value": "4.90..5.00"}).content.decode()
+    assert "4.95 mm lies between these two" in asked
+    assert 'name="again-sure" value="4.90..5.00"' in asked
+    asked = client.post(address, {**reading, "again-value": "4.90..4.97", "again-sure": "4.90..5.00"}).content.decode()
+    assert "4.97 mm is no gauge of “Plugs”" in asked
+    assert not KeyReading.objects.exists()
+    client.post(address, {**reading, "again-value": "4.90..4.95"})
+    client.post(address, {**reading, "again-value": "4.93", "again-sure": "4.93"})  # asked about, never refused
+    assert [(one.value, one.high) for one in check.entries.order_by("taken_at")] == [(4900, 4950), (4930, None)]
+
+
 def test_an_instrument_is_changed_and_taken_out_of_use(client, technician):
     gauge = Gauge.objects.create(name="Bevel", kind="bevel", resolution=500, error=500)
     address = reverse("gauge_edit", args=[gauge.pk])

@@ -20,6 +20,7 @@ from keyboards.core.errors import MeasurementError
 from keyboards.core.parts import PartFigures, Tolerances
 from keyboards.core.spread import robust_spread
 from keyboards.models import Check, CheckKind, Compass, Decision, Entry, EntryKind, KeyReading
+from keyboards.words import wrong_with
 from shop.models import Job
 
 # The scatter of one caliper on old wood, mm: below it a size is one size for the whole set. Estimates.
@@ -253,7 +254,7 @@ def spec_of(
         ]
         groups = group_specs(buttons, angle_step, assumed.spare)
     except MeasurementError as error:
-        return Spec(problem=str(error), left_out=left_out, **common)
+        return Spec(problem=wrong_with(error), left_out=left_out, **common)
     offsets = readings.of("mortise_offset")
     return Spec(groups=tuple(_group(group, offsets) for group in groups), left_out=left_out, **common)
 

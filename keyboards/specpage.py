@@ -53,7 +53,7 @@ from keyboards.specifying import (
     spec_of,
     tolerances_of,
 )
-from keyboards.words import quantity_title
+from keyboards.words import quantity_title, wrong_with
 
 _INCH = 25.4
 _CURVE_POINTS = 33
@@ -202,7 +202,7 @@ def spec_page(
         own = with_button(key, original)
     except MeasurementError as error:
         trouble = _("The flex of this key cannot be reckoned: these figures do not go together (%(why)s).")
-        return SpecPage(**common, warnings=(*warnings, trouble % {"why": error}))
+        return SpecPage(**common, warnings=(*warnings, trouble % {"why": wrong_with(error)}))
     held = _Held(key, tolerances_of(assumed), tuple(originals), number - 1, _unread(spec), form)
     part_rows, marks = [], []
     for part in parts:
@@ -488,7 +488,7 @@ def _part_row(part: BoughtPart, held: _Held) -> tuple[PartRow, Mark | None]:
         )
         verdicts = [hold_part(own, figures, held.key, held.tolerances, held.unread) for own in held.originals]
     except MeasurementError as error:
-        words = _("These figures do not go on this key (%(why)s). Look at them again.") % {"why": error}
+        words = _("These figures do not go on this key (%(why)s). Look at them again.") % {"why": wrong_with(error)}
         return PartRow(part, "open", answer_words()["open"], why=(words,)), None
     verdict = verdicts[held.index]
     fitting = [str(index) for index, one in enumerate(verdicts, start=1) if one.answer != "not acceptable"]

@@ -8,6 +8,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from keyboards.core.entries import Problem
+from keyboards.core.errors import MeasurementError
 from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES, show
 
 QUANTITY_TITLES: Mapping[str, str | Promise] = {
@@ -28,6 +29,11 @@ QUANTITY_TITLES: Mapping[str, str | Promise] = {
     "down_weight": gettext_lazy("Down weight"),
     "up_weight": gettext_lazy("Up weight"),
 }
+
+
+def wrong_with(error: MeasurementError) -> str:
+    """What the arithmetic says, in the reader's language."""
+    return _(error.template).format(**error.values) if error.values else _(error.template)
 
 
 def quantity_title(quantity: str) -> str:

@@ -233,7 +233,7 @@ class FinalLimit:
 def clean(name: str, value: Any) -> Any:
     """A value that may stand for this assumption, or MeasurementError with what is wrong with it."""
     if name not in BY_NAME:
-        raise MeasurementError(f"{name!r} is not an assumption we know")
+        raise MeasurementError("{name!r} is not an assumption we know", name=name)
     row = BY_NAME[name]
     if row.kind == FLAG:
         if not isinstance(value, bool):
@@ -243,7 +243,7 @@ def clean(name: str, value: Any) -> Any:
         if isinstance(value, (str, bytes)) or not isinstance(value, (list, tuple)) or not value:
             raise MeasurementError("name at least one thickness")
         if len(value) > _MOST_STOCK:
-            raise MeasurementError(f"at most {_MOST_STOCK} thicknesses")
+            raise MeasurementError("at most {most} thicknesses", most=_MOST_STOCK)
         return tuple(sorted({_number(row, one) for one in value}))
     return _number(row, value)
 
@@ -252,7 +252,7 @@ def _number(row: Assumption, value: Any) -> float:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         raise MeasurementError("must be a number")
     if not row.lowest <= value <= row.highest:  # not a number lies between nothing
-        raise MeasurementError(f"must lie between {row.lowest:g} and {row.highest:g}")
+        raise MeasurementError("must lie between {lowest:g} and {highest:g}", lowest=row.lowest, highest=row.highest)
     return float(value)
 
 

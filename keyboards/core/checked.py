@@ -29,24 +29,32 @@ def number(
     if type(value) is float:  # the common case, kept short: a full advice checks thousands of values
         result = value
     elif isinstance(value, bool) or not isinstance(value, int | float):
-        raise MeasurementError(f"{name} must be a number, not {_kind(value)}")
+        raise MeasurementError("{name} must be a number, not {kind}", name=name, kind=_kind(value))
     else:
         try:
             result = float(value)
         except OverflowError:
-            raise MeasurementError(f"{name} is too large") from None
+            raise MeasurementError("{name} is too large", name=name) from None
     if not math.isfinite(result):
-        raise MeasurementError(f"{name} must be a finite number, not {result}")
+        raise MeasurementError("{name} must be a finite number, not {result}", name=name, result=result)
     if abs(result) > LARGEST:
-        raise MeasurementError(f"{name} is too large")
+        raise MeasurementError("{name} is too large", name=name)
     if minimum is not None and result < minimum:
-        raise MeasurementError(f"{name} must be at least {minimum:g}, not {_shown(result)}")
+        raise MeasurementError(
+            "{name} must be at least {minimum:g}, not {result}", name=name, minimum=minimum, result=_shown(result)
+        )
     if above is not None and result <= above:
-        raise MeasurementError(f"{name} must be above {above:g}, not {_shown(result)}")
+        raise MeasurementError(
+            "{name} must be above {above:g}, not {result}", name=name, above=above, result=_shown(result)
+        )
     if maximum is not None and result > maximum:
-        raise MeasurementError(f"{name} must be at most {maximum:g}, not {_shown(result)}")
+        raise MeasurementError(
+            "{name} must be at most {maximum:g}, not {result}", name=name, maximum=maximum, result=_shown(result)
+        )
     if below is not None and result >= below:
-        raise MeasurementError(f"{name} must be below {below:g}, not {_shown(result)}")
+        raise MeasurementError(
+            "{name} must be below {below:g}, not {result}", name=name, below=below, result=_shown(result)
+        )
     return result
 
 
@@ -72,14 +80,18 @@ def numbers(
 def whole(name: str, value: object, minimum: int | None = None, maximum: int | None = None) -> int:
     """The value as an int within the limits, both included. A float is refused even when it is whole."""
     if isinstance(value, bool) or not isinstance(value, int):
-        raise MeasurementError(f"{name} must be a whole number, not {_kind(value)}")
+        raise MeasurementError("{name} must be a whole number, not {kind}", name=name, kind=_kind(value))
     result = int(value)
     if abs(result) > LARGEST:
-        raise MeasurementError(f"{name} is too large")
+        raise MeasurementError("{name} is too large", name=name)
     if minimum is not None and result < minimum:
-        raise MeasurementError(f"{name} must be at least {minimum}, not {_shown(result)}")
+        raise MeasurementError(
+            "{name} must be at least {minimum}, not {result}", name=name, minimum=minimum, result=_shown(result)
+        )
     if maximum is not None and result > maximum:
-        raise MeasurementError(f"{name} must be at most {maximum}, not {_shown(result)}")
+        raise MeasurementError(
+            "{name} must be at most {maximum}, not {result}", name=name, maximum=maximum, result=_shown(result)
+        )
     return result
 
 
@@ -99,7 +111,7 @@ def wholes(
     _enough(name, len(found), at_least)
     if distinct and len(set(found)) < len(found):
         twice = next(value for position, value in enumerate(found) if value in found[:position])
-        raise MeasurementError(f"{name} has {_shown(twice)} twice")
+        raise MeasurementError("{name} has {twice} twice", name=name, twice=_shown(twice))
     return found
 
 
@@ -107,15 +119,17 @@ def items(name: str, values: object) -> Iterable[object]:
     """The values when they come in an order (list, tuple, generator): not text, a set or a mapping."""
     unordered = isinstance(values, str | bytes | bytearray | Mapping | set | frozenset)
     if unordered or not isinstance(values, Iterable):
-        raise MeasurementError(f"{name} must be a list, not {_kind(values)}")
+        raise MeasurementError("{name} must be a list, not {kind}", name=name, kind=_kind(values))
     return values
 
 
 def _enough(name: str, count: int, at_least: int) -> None:
     if count == 0 < at_least:
-        raise MeasurementError(f"{name} must not be empty")
+        raise MeasurementError("{name} must not be empty", name=name)
     if count < at_least:
-        raise MeasurementError(f"{name} must hold at least {at_least} values, not {count}")
+        raise MeasurementError(
+            "{name} must hold at least {at_least} values, not {count}", name=name, at_least=at_least, count=count
+        )
 
 
 def _kind(value: object) -> str:

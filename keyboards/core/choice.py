@@ -54,7 +54,9 @@ class SectionCondition:
         whole("keys", self.keys, minimum=1, maximum=MOST_KEYS)
         whole("failing", self.failing, minimum=0)
         if self.failing > self.keys:
-            raise MeasurementError(f"failing must be at most keys ({self.keys}), not {self.failing}")
+            raise MeasurementError(
+                "failing must be at most keys ({keys}), not {failing}", keys=self.keys, failing=self.failing
+            )
         whole("specs_failing", self.specs_failing, minimum=0, maximum=MOST_KEYS)
         whole("specs_all", self.specs_all, minimum=1, maximum=MOST_KEYS)
         for name in CHANCES:
@@ -204,9 +206,13 @@ def expected_costs(section: SectionCondition, prices: Prices, chances: Sequence[
     section, prices = _condition(section), _prices(prices)
     weights = numbers("chances", chances, minimum=0, maximum=1)
     if len(weights) != section.keys + 1:
-        raise MeasurementError(f"chances must hold {section.keys + 1} values, for 0 to all keys, not {len(weights)}")
+        raise MeasurementError(
+            "chances must hold {wanted} values, for 0 to all keys, not {count}",
+            wanted=section.keys + 1,
+            count=len(weights),
+        )
     if abs(sum(weights) - 1) > 1e-6:
-        raise MeasurementError(f"chances must add up to 1, not {sum(weights):.6g}")
+        raise MeasurementError("chances must add up to 1, not {total:.6g}", total=sum(weights))
     costs = dict.fromkeys(OPTIONS, 0.0)
     for failing, weight in enumerate(weights):
         if weight:
@@ -235,7 +241,9 @@ def best_plan(sections: Sequence[SectionCondition], prices: Prices) -> Plan:
     if not conditions:
         raise MeasurementError("sections must not be empty")
     if len(conditions) > MOST_SECTIONS:
-        raise MeasurementError(f"sections must be at most {MOST_SECTIONS}, not {len(conditions)}")
+        raise MeasurementError(
+            "sections must be at most {most}, not {count}", most=MOST_SECTIONS, count=len(conditions)
+        )
     # (cost without the fixed part of the visit, chance of no visit, ranks of the options taken so far)
     plans: list[tuple[float, float, tuple[int, ...]]] = [(0.0, 1.0, ())]
     for condition in conditions:
@@ -356,5 +364,5 @@ def _prices(prices: object) -> Prices:
 
 def _option(name: str, option: object) -> str:
     if option not in OPTIONS:
-        raise MeasurementError(f"{name} must be one of {', '.join(OPTIONS)}")
+        raise MeasurementError("{name} must be one of {known}", name=name, known=", ".join(OPTIONS))
     return str(option)

@@ -69,10 +69,10 @@ def group_specs(
     seen: set[int] = set()
     for position, pair in enumerate(items("buttons", buttons)):
         if not isinstance(pair, tuple | list) or len(pair) != 2 or not isinstance(pair[1], ButtonSpec):
-            raise MeasurementError(f"buttons[{position}] must be a key number and a ButtonSpec")
+            raise MeasurementError("buttons[{position}] must be a key number and a ButtonSpec", position=position)
         key = whole(f"buttons[{position}] key", pair[0], minimum=1)
         if key in seen:
-            raise MeasurementError(f"buttons has key {key} twice")
+            raise MeasurementError("buttons has key {key} twice", key=key)
         seen.add(key)
         groups[_rounded(pair[1], angle_step)].append(key)
     if not groups:
@@ -128,10 +128,12 @@ def fewest_blanks(pieces: Mapping[float, int], blank: float, kerf: float) -> Bla
     for length, count in pieces.items():
         length = number("pieces length", length, above=0)
         if length > blank:
-            raise MeasurementError(f"pieces of {length:g} mm are longer than the blank ({blank:g} mm)")
+            raise MeasurementError(
+                "pieces of {length:g} mm are longer than the blank ({blank:g} mm)", length=length, blank=blank
+            )
         wanted[length] = whole(f"pieces of {length:g} mm", count, minimum=0, maximum=MOST_PIECES)
     if sum(wanted.values()) > MOST_PIECES:
-        raise MeasurementError(f"pieces must be at most {MOST_PIECES} together")
+        raise MeasurementError("pieces must be at most {most} together", most=MOST_PIECES)
     lengths = sorted((length for length, count in wanted.items() if count), reverse=True)
     counts = [wanted[length] for length in lengths]
     # Every piece takes its kerf with it, so the blank is one kerf longer. Whole micrometres: sums are exact.

@@ -272,7 +272,9 @@ def choose_cloths(
     cloths = _stock(stock)
     count = whole("count", count, 1, len(cloths))
     if math.comb(len(cloths), count) > _SETS_AT_MOST:
-        raise MeasurementError(f"count: {count} of {len(cloths)} cloths make too many sets to try")
+        raise MeasurementError(
+            "count: {count} of {cloths} cloths make too many sets to try", count=count, cloths=len(cloths)
+        )
 
     # Every mortise ranks the cloths once; in any set it takes the one it ranks first. A column is one cloth.
     misfits = [[_misfit(width, pin, cloth, compression, clearance) for cloth in cloths] for width in widths]
@@ -333,7 +335,7 @@ def calibrate_compression(mortise: float, pin: float, cloth: float, play: float)
     found = 1 - (mortise - pin - number("play", play, minimum=0)) / (2 * cloth)
     if not -_SLACK <= found <= MOST_COMPRESSION + _SLACK:
         raise MeasurementError(
-            f"play and cloth do not belong together: the compression would be {found:.3g}, outside 0 to 0.6"
+            "play and cloth do not belong together: the compression would be {found:.3g}, outside 0 to 0.6", found=found
         )
     return found
 
@@ -425,7 +427,12 @@ def _mortise_and_pin(mortise: float, pin: float, name: str = "mortise") -> tuple
     mortise = number(name, mortise, above=0)
     pin = number("pin", pin, above=0)
     if mortise <= pin:
-        raise MeasurementError(f"{name}: the pin does not enter ({mortise:g} mm for a pin of {pin:g} mm)")
+        raise MeasurementError(
+            "{name}: the pin does not enter ({mortise:g} mm for a pin of {pin:g} mm)",
+            name=name,
+            mortise=mortise,
+            pin=pin,
+        )
     return mortise, pin
 
 
@@ -449,7 +456,7 @@ def _limits(lower: float, upper: float) -> tuple[float, float]:
     lower = number("lower", lower)
     upper = number("upper", upper)
     if lower >= upper:
-        raise MeasurementError(f"lower must be below upper, not {lower:g} to {upper:g}")
+        raise MeasurementError("lower must be below upper, not {lower:g} to {upper:g}", lower=lower, upper=upper)
     return lower, upper
 
 

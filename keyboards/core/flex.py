@@ -146,7 +146,9 @@ class KeyGeometry:
             if name in _POSITIVE or name in _OPTIONAL:
                 number(name, value, above=0)
             if 0 < value < SMALLEST and name not in _POSITIONS:
-                raise MeasurementError(f"{name} is smaller than can be made or measured: {value:g}")
+                raise MeasurementError(
+                    "{name} is smaller than can be made or measured: {value:g}", name=name, value=value
+                )
         self._refuse_parts_wider_than_their_wood()
         self._refuse_parts_longer_than_the_key()
         self._refuse_front_mortise_out_of_place()
@@ -163,7 +165,11 @@ class KeyGeometry:
         ):
             if needed and getattr(self, part) >= getattr(self, limit):
                 raise MeasurementError(
-                    f"{part} must be below {limit}: {getattr(self, part):g} leaves no wood of {getattr(self, limit):g}"
+                    "{part} must be below {limit}: {value:g} leaves no wood of {room:g}",
+                    part=part,
+                    limit=limit,
+                    value=getattr(self, part),
+                    room=getattr(self, limit),
                 )
 
     def _refuse_parts_longer_than_the_key(self) -> None:
@@ -178,11 +184,17 @@ class KeyGeometry:
         ):
             if getattr(self, part) > room:
                 raise MeasurementError(
-                    f"{part} must be at most twice the shorter arm ({room:g}), not {getattr(self, part):g}"
+                    "{part} must be at most twice the shorter arm ({room:g}), not {value:g}",
+                    part=part,
+                    room=room,
+                    value=getattr(self, part),
                 )
         start, end = self.button_span
         if self.has_button and (start < 0 or end > self.front_arm + self.rear_arm):
-            raise MeasurementError(f"button_offset moves the button beyond the end of the key: {self.button_offset:g}")
+            raise MeasurementError(
+                "button_offset moves the button beyond the end of the key: {offset:g}",
+                offset=self.button_offset,
+            )
 
     def _refuse_front_mortise_out_of_place(self) -> None:
         if not self.has_front_mortise:
@@ -195,8 +207,10 @@ class KeyGeometry:
         )
         if start < 0 or end > self.front_arm - balance / 2:
             raise MeasurementError(
-                "front_mortise_x must keep the mortise between the playing end and the balance slot, "
-                f"not {start:g} to {end:g}"
+                "front_mortise_x must keep the mortise between the playing end and the balance slot, not "
+                "{start:g} to {end:g}",
+                start=start,
+                end=end,
             )
 
     @property

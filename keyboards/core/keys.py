@@ -62,7 +62,9 @@ class Compass:
         whole("count", self.count, 1)
         if self.first_midi + self.count - 1 > 127:
             most = 128 - self.first_midi
-            raise MeasurementError(f"count must be at most {most} from {_note(self.first_midi)} up")
+            raise MeasurementError(
+                "count must be at most {most} from {first_midi} up", most=most, first_midi=_note(self.first_midi)
+            )
 
     @property
     def keys(self) -> range:
@@ -95,12 +97,12 @@ class Compass:
         """
         found = _NAME.fullmatch(name.strip()) if isinstance(name, str) and len(name) <= _LONGEST else None
         if found is None:
-            raise MeasurementError(f"{_quoted(name)} is not the name of a note: write A0, C4 or F♯5")
+            raise MeasurementError("{name} is not the name of a note: write A0, C4 or F♯5", name=_quoted(name))
         letter, accidental, octave = found.groups()
         step = _STEPS[letter.upper()] + _ACCIDENTALS[accidental]
         key = NOTES_PER_OCTAVE * (int(octave) + 1) + step - self.first_midi + 1
         if not 1 <= key <= self.count:
-            raise MeasurementError(f"{_quoted(name)} is not on this keyboard: {self._ends()}")
+            raise MeasurementError("{name} is not on this keyboard: {ends}", name=_quoted(name), ends=self._ends())
         return key
 
     def parse(self, text: str) -> tuple[int, ...]:
@@ -112,7 +114,7 @@ class Compass:
         if not isinstance(text, str):
             raise MeasurementError("Write the keys as text, such as 1-5, 12, C3 to G4.")
         if len(text) > _LONGEST:
-            raise MeasurementError(f"The list of keys is too long: at most {_LONGEST} characters.")
+            raise MeasurementError("The list of keys is too long: at most {most} characters.", most=_LONGEST)
         keys: set[int] = set()
         for piece in re.split(r"[\s,;]+", _AND.sub(" ", _RANGE.sub("-", text))):
             if piece:
@@ -149,21 +151,26 @@ class Compass:
         if len(ends) == 1:
             return (self._key(piece),)
         if len(ends) > 2 or not all(ends):
-            raise MeasurementError(f"{_quoted(piece)} is not a range of keys: write 1-5 or C3 to G4.")
+            raise MeasurementError("{piece} is not a range of keys: write 1-5 or C3 to G4.", piece=_quoted(piece))
         first, last = self._key(ends[0]), self._key(ends[1])
         if last < first:
-            raise MeasurementError(f"{_quoted(piece)} runs from the treble to the bass: write {ends[1]}-{ends[0]}.")
+            raise MeasurementError(
+                "{piece} runs from the treble to the bass: write {last}-{first}.",
+                piece=_quoted(piece),
+                last=ends[1],
+                first=ends[0],
+            )
         return range(first, last + 1)
 
     def _key(self, word: str) -> int:
         if _NUMBER.fullmatch(word):
             key = int(word)
             if not 1 <= key <= self.count:
-                raise MeasurementError(f"There is no key {key} on this keyboard: {self._ends()}.")
+                raise MeasurementError("There is no key {key} on this keyboard: {ends}.", key=key, ends=self._ends())
             return key
         if _NAME.fullmatch(word):
             return self.named(word)
-        raise MeasurementError(f"{_quoted(word)} is neither the number of a key nor the name of a note.")
+        raise MeasurementError("{word} is neither the number of a key nor the name of a note.", word=_quoted(word))
 
     def _ends(self) -> str:
         return f"keys 1 to {self.count}, {self.name(1)} to {self.name(self.count)}"

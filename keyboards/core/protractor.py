@@ -119,7 +119,7 @@ def _rectifiable(
     height = number("height", height, minimum=1)
     for start, end in pairwise([*card, card[0]]):
         if hypot(end[0] - start[0], end[1] - start[1]) < SHORTEST_LINE:
-            raise MeasurementError(f"corners must be at least {SHORTEST_LINE:g} px apart")
+            raise MeasurementError("corners must be at least {least:g} px apart", least=SHORTEST_LINE)
     _refuse_degenerate("corners", card)
     if _turns(card)[0] < 0:
         raise MeasurementError("corners must be tapped clockwise, from the top left one")
@@ -128,7 +128,9 @@ def _rectifiable(
     far = _homography(card, _card(width, height))[2]
     for name, point in zip(("reference", "reference", "edge", "edge"), points[4:], strict=True):
         if _depth(far, point) / _depth(far, card[0]) <= _FLAT:
-            raise MeasurementError(f"{name} lies beyond the horizon of the card's plane: tap the corners again")
+            raise MeasurementError(
+                "{name} lies beyond the horizon of the card's plane: tap the corners again", name=name
+            )
     return points, width, height
 
 
@@ -235,12 +237,14 @@ def _turns(points: Sequence[_P]) -> list[float]:
 
 def _refuse_degenerate(name: str, points: list[_P]) -> None:
     if len(set(points)) < len(points):
-        raise MeasurementError(f"{name} must be four different points")
+        raise MeasurementError("{name} must be four different points", name=name)
     turns = _turns(points)
     if any(abs(turn) < _FLAT for turn in turns):
-        raise MeasurementError(f"{name} must not have three points on one line")
+        raise MeasurementError("{name} must not have three points on one line", name=name)
     if len({turn > 0 for turn in turns}) > 1:
-        raise MeasurementError(f"{name} cross or are dented: give them in their order round the four-sided shape")
+        raise MeasurementError(
+            "{name} cross or are dented: give them in their order round the four-sided shape", name=name
+        )
 
 
 def _tapped(name: str, line: Line) -> list[_P]:
@@ -248,10 +252,15 @@ def _tapped(name: str, line: Line) -> list[_P]:
     points = _points(name, line, 2)
     (ax, ay), (bx, by) = points
     if points[0] == points[1]:
-        raise MeasurementError(f"{name} must be two different points")
+        raise MeasurementError("{name} must be two different points", name=name)
     length = hypot(bx - ax, by - ay)
     if length < SHORTEST_LINE:
-        raise MeasurementError(f"{name} must be at least {SHORTEST_LINE:g} px long in the picture, not {length:.1f}")
+        raise MeasurementError(
+            "{name} must be at least {least:g} px long in the picture, not {length:.1f}",
+            name=name,
+            least=SHORTEST_LINE,
+            length=length,
+        )
     return points
 
 
@@ -264,10 +273,10 @@ def _points(name: str, points: Sequence[Point], count: int) -> list[_P]:
     for position, point in enumerate(items(name, points)):
         pair = [number(f"{name}[{position}]", value) for value in items(f"{name}[{position}]", point)]
         if len(pair) != 2:
-            raise MeasurementError(f"{name}[{position}] must be a point of two numbers")
+            raise MeasurementError("{name}[{position}] must be a point of two numbers", name=name, position=position)
         found.append((pair[0], pair[1]))
     if len(found) != count:
-        raise MeasurementError(f"{name} must be {count} points, not {len(found)}")
+        raise MeasurementError("{name} must be {wanted} points, not {count}", name=name, wanted=count, count=len(found))
     return found
 
 

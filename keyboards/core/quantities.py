@@ -66,11 +66,13 @@ def parse(quantity: str, text: str, unit: str) -> int:
     that no key can have.
     """
     if quantity not in QUANTITIES:
-        raise MeasurementError(f"quantity: {quantity!r} is not one we know")
+        raise MeasurementError("quantity: {quantity!r} is not one we know", quantity=quantity)
     if not isinstance(text, str):
         raise MeasurementError("value: must be written as text, such as 5.62")
     if unit not in units_for(quantity):
-        raise MeasurementError(f"unit: {unit!r} does not fit; use {' or '.join(units_for(quantity))}")
+        raise MeasurementError(
+            "unit: {unit!r} does not fit; use {units}", unit=unit, units=" or ".join(units_for(quantity))
+        )
     canonical = parse_number(text, unit)
     check_range(quantity, canonical)
     return canonical
@@ -80,7 +82,7 @@ def parse_number(text: str, unit: str) -> int:
     """The typed number in canonical integers, whatever it is of. Raises MeasurementError for what is no number."""
     cleaned = unicodedata.normalize("NFC", text).strip().replace("−", "-").replace(" ", "")
     if not cleaned.isascii() or not _NUMBER.fullmatch(cleaned):
-        raise MeasurementError(f"value: {text[:20]!r} is not a number such as 5.62")
+        raise MeasurementError("value: {text!r} is not a number such as 5.62", text=text[:20])
     # The pattern admits only what Decimal reads, and nothing that could overflow.
     number = Decimal(cleaned.replace(",", "."))
     return int((number * _PER_UNIT[unit]).to_integral_value(rounding="ROUND_HALF_UP"))
@@ -91,9 +93,11 @@ def check_range(quantity: str, canonical: int) -> None:
     known = QUANTITIES[quantity]
     if not known.lowest <= canonical <= known.highest:
         raise MeasurementError(
-            f"value: {show(canonical, known.dimension, 3)} {known.dimension} cannot be right; "
-            f"between {show(known.lowest, known.dimension, 1)} and {show(known.highest, known.dimension, 1)} "
-            f"{known.dimension} is possible"
+            "value: {found} {dimension} cannot be right; between {lowest} and {highest} {dimension} is possible",
+            found=show(canonical, known.dimension, 3),
+            dimension=known.dimension,
+            lowest=show(known.lowest, known.dimension, 1),
+            highest=show(known.highest, known.dimension, 1),
         )
 
 

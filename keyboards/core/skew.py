@@ -89,7 +89,11 @@ def optimal_segmentation(values: Sequence[float], segments: int, min_length: int
     min_length = whole("min_length", min_length, 1)
     if segments * min_length > len(row):
         raise MeasurementError(
-            f"values: {segments} segments of {min_length} need {segments * min_length} values, not {len(row)}"
+            "values: {segments} segments of {min_length} need {wanted} values, not {count}",
+            segments=segments,
+            min_length=min_length,
+            wanted=segments * min_length,
+            count=len(row),
         )
     return _segmentations(row, segments, min_length)[-1]
 
@@ -104,9 +108,17 @@ def find_sections(keys: Sequence[int], angles: Sequence[float], min_length: int 
     min_length = whole("min_length", min_length, 1, _LARGEST_COUNT)
     most = whole("most", most, 1, _LARGEST_COUNT)
     if len(numbered) != len(measured):
-        raise MeasurementError(f"angles must be as long as keys: {len(measured)} angles for {len(numbered)} keys")
+        raise MeasurementError(
+            "angles must be as long as keys: {count} angles for {wanted} keys",
+            count=len(measured),
+            wanted=len(numbered),
+        )
     if len(numbered) < FEWEST_KEYS:
-        raise MeasurementError(f"keys: at least {FEWEST_KEYS} measured keys are needed, not {len(numbered)}")
+        raise MeasurementError(
+            "keys: at least {least} measured keys are needed, not {count}",
+            least=FEWEST_KEYS,
+            count=len(numbered),
+        )
     along = sorted(zip(numbered, measured, strict=True))
 
     wild = _wild_readings([angle for _, angle in along])

@@ -52,7 +52,7 @@ def theil_sen(x: Sequence[float], y: Sequence[float]) -> tuple[float, float]:
     """
     xs, ys = numbers("x", x, at_least=2), numbers("y", y, at_least=2)
     if len(xs) != len(ys):
-        raise MeasurementError(f"y must be as long as x: {len(ys)} values for {len(xs)}")
+        raise MeasurementError("y must be as long as x: {count} values for {wanted}", count=len(ys), wanted=len(xs))
     slopes = sorted(
         (ys[j] - ys[i]) / (xs[j] - xs[i]) for i in range(len(xs) - 1) for j in range(i + 1, len(xs)) if xs[i] != xs[j]
     )
@@ -75,7 +75,9 @@ def outliers(keys: Sequence[int], values: Sequence[float], k: float = 3.0, floor
     numbered = wholes("keys", keys, 1, distinct=True)
     measured = numbers("values", values)
     if len(numbered) != len(measured):
-        raise MeasurementError(f"values must be as long as keys: {len(measured)} values for {len(numbered)}")
+        raise MeasurementError(
+            "values must be as long as keys: {count} values for {wanted}", count=len(measured), wanted=len(numbered)
+        )
     k, floor = number("k", k, above=0), number("floor", floor, minimum=0)
     if len(numbered) == 1:
         return ()

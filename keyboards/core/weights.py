@@ -25,7 +25,9 @@ def touch(down: float, up: float) -> Touch:
     down = number("down", down, above=0)
     up = number("up", up, minimum=0)
     if up > down:
-        raise MeasurementError(f"up must be at most down: a key cannot lift {up:g} g when {down:g} g make it sink")
+        raise MeasurementError(
+            "up must be at most down: a key cannot lift {up:g} g when {down:g} g make it sink", up=up, down=down
+        )
     return Touch((down + up) / 2, (down - up) / 2)
 
 

@@ -15,6 +15,7 @@ from keyboards.core.advice import OPTIONS, Advice
 from keyboards.core.assumptions import ASSUMPTIONS, FLAG, LIST, Assumed, Assumption, clean
 from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import Compass
+from keyboards.words import wrong_with
 
 _NUMBER = re.compile(r"[+-]?(\d{1,9}([.,]\d{1,6})?|[.,]\d{1,6})", re.ASCII)
 _MM_PER_INCH = Decimal("25.4")
@@ -99,7 +100,7 @@ def _refusal(error: MeasurementError, row: Assumption, unit: str) -> str:
             "low": _figure(row.lowest, row, unit),
             "high": _figure(row.highest, row, unit),
         }
-    return _(str(error))
+    return wrong_with(error)
 
 
 class AssumptionsForm:

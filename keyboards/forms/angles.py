@@ -9,6 +9,7 @@ from django.utils.translation import gettext as _
 
 from keyboards.core.errors import MeasurementError
 from keyboards.core.protractor import PhotoSkew, skew_of_taps
+from keyboards.words import wrong_with
 
 MOST_TAPS = 20
 _LONGEST = 20_000  # characters
@@ -52,7 +53,7 @@ class Tapped:
                 card=card,
             )
         except MeasurementError as error:
-            raise Unreadable(str(error)) from None
+            raise Unreadable(wrong_with(error)) from None
 
 
 def tapped(data: Mapping[str, Any], *, width: int, height: int) -> Tapped:

@@ -15,7 +15,7 @@ from keyboards.core.quantities import QUANTITIES
 from keyboards.core.spread import stratified_sample
 from keyboards.forms.numbers import NumberField, WholeField
 from keyboards.models import Check, CheckKind, Compass, Gauge
-from keyboards.words import quantity_title
+from keyboards.words import quantity_title, wrong_with
 
 EVERY, RANDOM, NAMED = "every", "random", "named"
 
@@ -145,7 +145,7 @@ class CheckForm(forms.Form):
         try:
             keys = list(self.compass.keys.parse(text)) if text.strip() else []
         except MeasurementError as error:
-            self.add_error("named", ValidationError(str(error)))
+            self.add_error("named", ValidationError(wrong_with(error)))
             return
         missing = sorted(set(keys) & set(self.compass.missing))
         if not keys:

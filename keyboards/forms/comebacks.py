@@ -11,6 +11,7 @@ from keyboards.comparing import WORK
 from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import format_keys
 from keyboards.models import Comeback, Compass
+from keyboards.words import wrong_with
 from shop.models import STAGE_TITLES, Job, Lot
 
 
@@ -52,7 +53,7 @@ class ComebackForm(forms.ModelForm):
         try:
             keys = self.compass.keys.parse(self.cleaned_data["keys"])
         except MeasurementError as error:
-            raise forms.ValidationError(str(error)) from None
+            raise forms.ValidationError(wrong_with(error)) from None
         if not keys:
             raise forms.ValidationError(_("Name at least one key."))
         return list(keys)

@@ -12,6 +12,7 @@ from keyboards.core.keys import Compass as Keys
 from keyboards.core.keys import format_keys
 from keyboards.images import LARGEST_FILE
 from keyboards.models import Compass
+from keyboards.words import wrong_with
 
 # Keys and first note of the usual compasses. 88 and 85 from A0 are common practice for the piano; 73 (six octaves
 # from F) and 61 (five from C) are from memory, and the first note may always be written instead.
@@ -136,12 +137,12 @@ class CompassForm(forms.Form):
         try:
             first_midi = note_number(name)
         except MeasurementError as error:
-            self.add_error("first_note", ValidationError(str(error)))
+            self.add_error("first_note", ValidationError(wrong_with(error)))
             return None
         try:
             return Keys(first_midi=first_midi, count=number)
         except MeasurementError as error:
-            self.add_error("count", ValidationError(str(error)))
+            self.add_error("count", ValidationError(wrong_with(error)))
             return None
 
     def _written(self, keys: Keys, name: str, text: str) -> list[int] | None:
@@ -150,7 +151,7 @@ class CompassForm(forms.Form):
         try:
             return list(keys.parse(text))
         except MeasurementError as error:
-            self.add_error(name, ValidationError(str(error)))
+            self.add_error(name, ValidationError(wrong_with(error)))
             return None
 
 

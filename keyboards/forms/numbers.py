@@ -15,6 +15,7 @@ from django.utils.translation import gettext as _
 from keyboards.core.errors import MeasurementError
 from keyboards.core.quantities import parse_number
 from keyboards.drawing.plots import written
+from keyboards.words import wrong_with
 
 UNITS = ("mm", "in")
 _INCH = 25.4
@@ -192,5 +193,5 @@ class AskedForm(forms.Form):
     def refuse(self, error: MeasurementError) -> None:
         """Puts what a calculation could not use beside the field it names."""
         name = re.split(r"[\s:\[]", str(error), maxsplit=1)[0]
-        words = _("These figures do not go together (%(why)s). Look again.") % {"why": str(error)}
+        words = _("These figures do not go together (%(why)s). Look again.") % {"why": wrong_with(error)}
         self.add_error(name if name in self.fields else None, ValidationError(words))

@@ -16,7 +16,7 @@ from keyboards.core.quantities import LENGTH, QUANTITIES, show
 from keyboards.core.sheet import LARGEST, decode
 from keyboards.models import Compass, Finding, FindingGroup, Gauge, KeyReading
 from keyboards.pictures import grade_words
-from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign
+from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign, wrong_with
 
 SEVERITIES = [
     ("0", pgettext_lazy("severity", "not there")),
@@ -250,7 +250,7 @@ class FindingsForm(forms.Form):
         try:
             keys = self.compass.keys.parse(self.cleaned_data["keys"])
         except MeasurementError as error:
-            raise ValidationError(str(error)) from None
+            raise ValidationError(wrong_with(error)) from None
         missing = sorted(set(keys) & set(self.compass.missing))
         if missing:
             raise ValidationError(_("Not in this set: keys %(keys)s.") % {"keys": format_keys(missing)})

@@ -15,6 +15,7 @@ from keyboards.forms.keys import KeyForm, size, wood
 from keyboards.forms.numbers import AskedForm, LengthField, NumberField
 from keyboards.models import BoughtPart
 from keyboards.specifying import RAIL, STICK
+from keyboards.words import wrong_with
 
 _LONGEST_KEYS = 600
 
@@ -74,7 +75,7 @@ class SpecForm(KeyForm):
         try:
             wanted = self.compass.parse(self.cleaned_data["keys"])
         except MeasurementError as error:
-            raise ValidationError(str(error)) from None
+            raise ValidationError(wrong_with(error)) from None
         gone = [key for key in wanted if key not in self.here]
         if gone:
             raise ValidationError(

@@ -12,6 +12,7 @@ from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import format_keys
 from keyboards.models import Compass
 from keyboards.progressing import KEY_BY_KEY, progress_of
+from keyboards.words import wrong_with
 from keyboards.workflow.progress import progress_keep
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch, job_for
 from shop.htmx import asks_as_typed
@@ -44,7 +45,7 @@ def keys_tick(request: PersonRequest, number: int, stage_id: int) -> HttpRespons
             trouble = _("Kept without keys %(keys)s: they did not come with the set.") % {"keys": format_keys(absent)}
         text = ""
     except MeasurementError as error:
-        trouble = str(error)
+        trouble = wrong_with(error)
     except Refused as refusal:
         trouble = str(refusal)
     if not asks_as_typed(request):

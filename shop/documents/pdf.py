@@ -6,31 +6,35 @@ pictures made by the program itself. Any other address, or a file that is not th
 PaperError: a report with a silently missing photo would be worse than none.
 """
 
+import atexit
 import datetime
 import gc
 import hashlib
 import mimetypes
+import re
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache
-from io import BytesIO
+from functools import lru_cache
 from pathlib import Path
+from threading import Lock
 from typing import Any
-from urllib.parse import unquote, urlsplit
+from urllib.parse import unquote, urljoin, urlsplit
 
 from django.conf import settings
 from django.core.exceptions import SuspiciousOperation
 from django.core.files.storage import default_storage
 from django.http import HttpResponse
 from django.template.loader import render_to_string
-from fontTools.ttLib import woff2
-from weasyprint import DEFAULT_OPTIONS, HTML, Attachment
+from weasyprint import CSS, DEFAULT_OPTIONS, HTML, Attachment
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import FatalURLFetchingError, URLFetcher, URLFetcherResponse
 
 from shop.models import Workshop
 
+_SHEET = re.compile(r'<link rel="stylesheet" href="([^"]+)">')
+_LOCK = Lock()
 _DATA = ("data:image/svg+xml;", "data:image/png;")
 
 
@@ -57,8 +61,7 @@ class OurFiles(URLFetcher):
         name = unquote(address.path)
         try:
             if address.scheme == "file" and not address.netloc:
-                path = _static_path(name)
-                contents = _unpacked(path) if path.suffix == ".woff2" else path.read_bytes()
+                contents = _static_path(name).read_bytes()
             elif address.scheme == "media" and not address.netloc:
                 with default_storage.open(name, "rb") as kept:
                     contents = kept.read()
@@ -79,15 +82,6 @@ def _static_path(name: str) -> Path:
     return path
 
 
-@cache
-def _unpacked(path: Path) -> bytes:
-    """A web font as the plain font in it. WeasyPrint would unpack a dozen of them anew for every document, which takes
-    longer than many a document itself."""
-    plain = BytesIO()
-    woff2.decompress(BytesIO(path.read_bytes()), plain)
-    return plain.getvalue()
-
-
 @dataclass(frozen=True)
 class Attached:
     """A file inside a PDF: text with a name and a sentence about it. at is its date, which must come from the rows."""
@@ -98,30 +92,68 @@ class Attached:
     at: datetime.datetime
 
 
+@dataclass(frozen=True)
+class _Kept:
+    """What documents share, for to make it ready takes longer than many a document itself: the typefaces, unpacked, and
+    the style sheets as they were read, by their addresses."""
+
+    fonts: FontConfiguration
+    sheets: dict[str, CSS]
+
+    def take_sheets(self, html: str) -> tuple[str, list[CSS]]:
+        """The HTML without its links to style sheets, and those sheets."""
+        names = _SHEET.findall(html)
+        for name in names:
+            if name not in self.sheets:
+                base, fetcher = f"{_static_folder().as_uri()}/", OurFiles()
+                self.sheets[name] = CSS(url=urljoin(base, name), url_fetcher=fetcher, font_config=self.fonts)
+        return _SHEET.sub("", html), [self.sheets[name] for name in names]
+
+
+@lru_cache(maxsize=1)
+def _kept(_day: int, _changed: float) -> _Kept:
+    """Made anew each day, since they lie in a temporary folder and some machines clear out what is old there, and where
+    a style sheet was written (only a developer does)."""
+    return _Kept(FontConfiguration(), {})
+
+
+atexit.register(_kept.cache_clear)  # takes the temporary folder away
+
+
+def _kept_today() -> _Kept:
+    folder = _static_folder() / "css"
+    return _kept(int(time.time() // 86_400), max(sheet.stat().st_mtime for sheet in folder.iterdir()))
+
+
 @contextmanager
-def _no_collector() -> Iterator[None]:
-    """A document is a million objects that live until its end; to look for garbage among them takes a fifth of it."""
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
+def _one_at_a_time() -> Iterator[None]:
+    """One document at a time, for they share the typefaces, and what draws them knows no threads. Meanwhile the
+    collector rests: a document is a million objects that live until its end, and to look for garbage among them takes
+    a fifth of it."""
+    with _LOCK:
+        was = gc.isenabled()
+        gc.disable()
+        try:
+            yield
+        finally:
+            if was:
+                gc.enable()
 
 
-@_no_collector()
+@_one_at_a_time()
 def render_pdf(html: str, attached: Sequence[Attached] = (), most: int = 0) -> bytes:
     """A tagged PDF (PDF/UA-1) of the HTML. The same HTML makes the same bytes: the only dates in it are one that the
     HTML carries as <meta name="dcterms.created"> and those of attached files, and its identifier is the digest of
     the HTML and these files. most: nothing where it takes more pages than that (0: any number)."""
-    fonts = FontConfiguration()
     digest = hashlib.sha256("\0".join([html, *(file.text for file in attached)]).encode())
     try:
+        kept = _kept_today()
+        html, sheets = kept.take_sheets(html)
         page = HTML(string=html, base_url=f"{_static_folder().as_uri()}/", url_fetcher=OurFiles())
         options: dict[str, Any] = {
             **DEFAULT_OPTIONS,
             "pdf_variant": "pdf/ua-1",
+            "stylesheets": sheets,
             "pdf_identifier": digest.hexdigest()[:32].encode(),
             "attachments": [
                 Attachment(
@@ -135,7 +167,7 @@ def render_pdf(html: str, attached: Sequence[Attached] = (), most: int = 0) -> b
                 for file in attached
             ],
         }
-        document = page.render(font_config=fonts, **options)
+        document = page.render(font_config=kept.fonts, **options)
         return b"" if most and len(document.pages) > most else document.write_pdf(**options)
     except _RefusedError as error:
         raise PaperError(str(error)) from error

@@ -342,6 +342,8 @@ class Fuzz:
         self.findings: dict[tuple[str, str], str] = {}
         self.answers: dict[str, int] = {}
         self.rows = Rows()
+        # What was written up to here is checked now: PostgreSQL would check all of it anew in every try that is undone.
+        connection.check_constraints()
         self.by_view: dict[str, list[Form]] = {}
         for form in found.forms:
             self.by_view.setdefault(f"{form.name} {form.method}", []).append(form)

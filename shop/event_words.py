@@ -5,6 +5,7 @@ words first (a stage's slug into its title), so write %(stage)s and get "Arrival
 """
 
 from collections.abc import Callable, Mapping
+from decimal import Decimal, InvalidOperation
 from typing import Any
 
 from django.core.exceptions import FieldDoesNotExist
@@ -68,10 +69,10 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "shop_opened": _("opened the workshop"),
     # the route
     "stage_begun": _("began: %(stage)s%(note)s"),
-    "stage_added": _("added a step: %(stage)s%(words)s, because %(reason)s"),
+    "stage_added": _("added a step: %(stage)s%(words)s, because “%(reason)s”"),
     "stage_finished": _("finished: %(stage)s%(note)s"),
-    "stage_skipped": _("left out: %(stage)s, because %(reason)s"),
-    "job_sent_back": _("sent the set back to: %(stage)s, because %(reason)s"),
+    "stage_skipped": _("left out: %(stage)s, because “%(reason)s”"),
+    "job_sent_back": _("sent the set back to: %(stage)s, because “%(reason)s”"),
     "job_held": _("put the set on hold: %(reason)s"),
     "job_released": _("took the set off hold, which was for: %(reason)s"),
     "job_left": _("handed the set over: %(keys)s keys, boxes: %(boxes)s"),
@@ -107,12 +108,12 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "question_answered": _("answered a question about %(estimate)s"),
     "deposit_received": _("received the deposit on %(estimate)s"),
     "payment_received": _("took %(payment)s: %(amount)s %(currency)s"),
-    "payment_returned": _("paid back %(amount)s %(currency)s (%(payment)s), because %(reason)s"),
+    "payment_returned": _("paid back %(amount)s %(currency)s (%(payment)s), because “%(reason)s”"),
     "payment_corrected": _("took back %(corrected)s, written down wrongly: %(reason)s"),
     "bill_drafted": _("began to write a bill"),
     "bill_discarded": _("threw away the draft of a bill"),
     "bill_issued": _("issued bill %(bill)s over %(gross)s %(currency)s"),
-    "bill_cancelled": _("cancelled bill %(bill)s by credit note %(credit)s, because %(reason)s"),
+    "bill_cancelled": _("cancelled bill %(bill)s by credit note %(credit)s, because “%(reason)s”"),
     "bill_sent": _("sent %(bill)s"),
     "minutes_learned": _("took over the minutes that the bench has needed: %(codes)s"),
     "link_sent_again": _("sent a new link to %(estimate)s, version %(version)s"),
@@ -124,9 +125,9 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "check_brought": _("brought in readings of %(day)s from a file: %(kind)s"),
     "check_changed": _("changed what stands at the head of a check: %(kind)s"),
     "check_closed": _("closed a check: %(kind)s, %(read)s keys read%(unread)s"),
-    "check_reopened": _("opened a check again: %(kind)s, because %(reason)s"),
+    "check_reopened": _("opened a check again: %(kind)s, because “%(reason)s”"),
     "check_released": _(
-        "let the set go although not every key is proved (fail: %(failing)s%(unread)s), because %(reason)s"
+        "let the set go although not every key is proved (fail: %(failing)s%(unread)s), because “%(reason)s”"
     ),
     "share_made": _("made a link to the readings"),
     "share_withdrawn": _("withdrew a link to the readings"),
@@ -194,6 +195,14 @@ def _value(value: Any) -> str:
     return "–" if value is None else str(value)
 
 
+def _minutes(value: Any) -> str:
+    """Whole minutes: how a spell was divided among hands is no matter of seconds."""
+    try:
+        return f"{Decimal(str(value)):.0f}"
+    except InvalidOperation:
+        return str(value)
+
+
 def _added(value: Any) -> str:
     return f" ({value})" if value else ""
 
@@ -222,6 +231,7 @@ _WORDS: dict[str, Callable[[Any], str]] = {
     "missing": _list,
     "broken": _list,
     "before": _moment,
+    "minutes": _minutes,
     "after": _moment,
     "codes": _list,
     "since": _moment,

@@ -14,7 +14,7 @@ from keyboards.core.quantities import show
 from keyboards.forms.photos import PhotoForm
 from keyboards.models import Check, CheckKind, Comeback, Compass, Decision, GaugeKind, KeyReading
 from keyboards.progressing import progress_of
-from keyboards.proving import newest_final
+from keyboards.proving import newest_final, worked_since
 from keyboards.sheets import Row, Sheet
 from keyboards.workflow import pricing
 from shop.access import DESK, TECHNICIAN, may
@@ -179,13 +179,15 @@ _CHECK_STAGES = {
 
 @register.inclusion_tag("keyboards/checks/_step.html")
 def check_step(job):
-    """The main button where the set stands at a check: go on with the open one, or begin it."""
+    """The main button where the set stands at a check: go on with it, what a closed one says, or begin one."""
     kind = _CHECK_STAGES[job.stage]
+    final = job.checks.of_kind(kind).closed().order_by("-begun_at").first() if kind == CheckKind.FINAL else None
     return {
         "job": job,
         "stopped": kind == CheckKind.STRIPPED and job.checks.of_kind(kind).closed().exists(),
         "kind": kind.value,
         "kind_words": kind.label,
+        "judged": final is not None and not worked_since(job, final.closed_at),
         "check": job.checks.of_kind(kind).filter(closed_at__isnull=True).first(),
     }
 

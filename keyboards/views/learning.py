@@ -19,11 +19,13 @@ def learning(request: PersonRequest) -> HttpResponse:
     decisions, against = lessons.overruled()
     checks = lessons.told_by_checks()
     found = lessons.found_in(checks)
+    chances = lessons.chances()
     context = {
         "by_work": by_work,
         "by_lot": by_lot,
         "by_person": by_person,
-        "chances": lessons.chances(),
+        "chances": chances,
+        "any_differs": any(chance.differs for chance in chances),
         "found": found,
         "fewest": lessons.FEWEST,
         "decisions": decisions,

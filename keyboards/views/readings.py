@@ -294,7 +294,7 @@ class _KeyPage:
             "again_form": again or AgainForm(quantities=tuple(QUANTITIES), units=units, usual=self.check.gauge),
             "log": self._log(titles),
             "columns": columns_of(self.quantities, units),
-            "history": self._history(titles),
+            **self._history(titles),
             "may_write": self.may_write,
             "before": before and (before, keys.name(before)),
             "behind": behind and (behind, keys.name(behind)),
@@ -322,15 +322,20 @@ class _KeyPage:
             if entry.kind != WITHDRAW
         ]
 
-    def _history(self, titles: dict[str, str]) -> list[dict[str, Any]]:
-        earlier = (
+    def _history(self, titles: dict[str, str]) -> dict[str, Any]:
+        """The key in other checks of the instrument: what of this check's quantities was read there, a column each."""
+        earlier = list(
             KeyReading.objects.filter(check_done__job__instrument_id=self.check.job.instrument_id, key=self.key)
             .exclude(check_done=self.check)
             .select_related("check_done__job")
             .order_by("-check_done__begun_at", "-check_done_id")
         )
-        columns = columns_of(self.quantities, self.request.user.units)
-        return [
+        columns = [
+            column
+            for column in columns_of(self.quantities, self.request.user.units)
+            if any(getattr(row, column.quantity) is not None for row in earlier)
+        ]
+        history = [
             {
                 "check": row.check_done,
                 "texts": _texts(row, columns),
@@ -339,6 +344,7 @@ class _KeyPage:
             }
             for row in earlier
         ]
+        return {"read_elsewhere": columns, "history": history}
 
 
 def _texts(row: KeyReading, columns: Iterable[Column]) -> list[str]:

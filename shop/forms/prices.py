@@ -90,6 +90,7 @@ class OperationForm(forms.ModelForm):
             "cautions",
             "proves",
         ]
+        error_messages = {"code": {"invalid": _("Letters, digits, - and _ only, without spaces.")}}
         help_texts = {
             "code": _("A short name without spaces. The advice and your files know the work by it."),
             "wait_hours": _("For glue or wetted wood: the next stage begins after it."),

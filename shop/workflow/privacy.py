@@ -8,6 +8,7 @@ reasons are shown, and cannot be taken out.
 """
 
 import datetime
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
@@ -17,6 +18,7 @@ from django.core.files.storage import default_storage
 from django.db import transaction
 from django.db.models import Q, QuerySet
 from django.utils import timezone
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from post_office.models import Attachment, Email
 
@@ -55,7 +57,7 @@ class Section:
     @property
     def told(self) -> list[list[tuple[str, str]]]:
         """What stands in each row, for people: columns that hold nothing left out."""
-        return [[(name.replace("_", " "), text) for name, text in row.items() if text] for row in self.rows]
+        return [[(name.replace("_", " "), _shown(text)) for name, text in row.items() if text] for row in self.rows]
 
 
 def personal_data(client: Client) -> list[Section]:
@@ -160,6 +162,17 @@ def letters_of(client: Client) -> list[Email]:
 
 def _texts(row: Any, *names: str) -> dict[str, str]:
     return {name: _text(getattr(row, name)) for name in names}
+
+
+def _shown(text: str) -> str:
+    """A day or a moment that _text wrote, as people read it; all else as it is."""
+    if not re.fullmatch(r"\d{4}-\d\d-\d\d(T\d\d:\d\d[+-]\d\d:\d\d)?", text):
+        return text
+    try:
+        moment = datetime.datetime.fromisoformat(text)
+    except ValueError:
+        return text
+    return date_format(moment, "DATETIME_FORMAT" if "T" in text else "DATE_FORMAT")
 
 
 def _text(value: Any) -> str:

@@ -427,6 +427,8 @@ def test_failing_keys_go_back_to_the_stages_that_put_them_right(client):
     to_final_check(job)
     final(job, play=plays(10, k3=1000, k7=5))
     client.force_login(make_person())
+    step = client.get(reverse("job_detail", args=[job.number])).content.decode()
+    assert "Begin the final check" not in step  # it is closed: what it says is the next step
     page = client.get(reverse("final_verdicts", args=[job.number])).content.decode()
     assert "New bushing cloth" in page
     assert "Ease and level" in page

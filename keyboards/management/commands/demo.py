@@ -363,7 +363,7 @@ class Telling:
                         stage,
                         by=shop.bench,
                         to=shop.people["wick"],
-                        note="bass cut, go on at key 16",
+                        note="all cut, fitted up to key 42: go on at key 44",
                         at=self.later(hours=1),
                     )
                 return

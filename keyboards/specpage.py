@@ -333,7 +333,10 @@ def _photo_words(readings: SetReadings, spec: Spec, keys: Sequence[int]) -> tupl
     if spec.pattern is not None:
         found = [u for key in keys if (u := angle_uncertainty(spec.pattern, key, photos)) is not None]
         if found:
-            words += " " + _("They weigh like any other; the angles to cut are known to %(u)s° (standard uncertainty).")
+            words += " " + _(
+                "An angle from a photo counts like any other; the angles to cut are known to %(u)s° (standard"
+                " uncertainty)."
+            )
             words %= {"u": written(max(found), 2)}
     elif single := sorted(set(photos) & set(keys)):
         words += " " + _("Each is cut as it was read, so that of keys %(keys)s rests on a photo alone.")

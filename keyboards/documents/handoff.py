@@ -653,6 +653,8 @@ def _buttons(proof: Proof, units: str) -> Buttons | None:
     for row in spec.figures:
         if row.median is None or row.quantity == "balance_pin":
             continue
+        if row.quantity == "skew" and len({group.spec.skew for group in spec.groups}) > 1:
+            continue  # no median of several angles is anybody's: the groups have their own
         unit = "°" if QUANTITIES[row.quantity].dimension == ANGLE else "mm"
         spread = _("%(low)s to %(high)s") % {"low": text(row.low, unit), "high": text(row.high, unit)}
         count = len(proof.before.of(row.quantity))

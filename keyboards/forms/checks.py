@@ -64,7 +64,8 @@ class CheckForm(forms.Form):
         label=gettext_lazy("The drop test was made on every key"),
         required=False,
         help_text=gettext_lazy(
-            "Each key, raised about 50 mm and let go, falls by its own weight. One that does not gets that finding."
+            "Each key, raised about 50 mm and let go, falls by its own weight."
+            " One that does not gets the finding for it."
         ),
     )
     note = forms.CharField(

@@ -43,6 +43,7 @@ class GaugeForm(forms.ModelForm):
         label=gettext_lazy("Diameters of the set"),
         max_length=3000,
         required=False,
+        widget=forms.Textarea(attrs={"rows": 2}),
         help_text=gettext_lazy(
             "Of plug gauges, in mm, such as 4.90 4.95 5.00: a reading that is none of them is asked about."
         ),

@@ -262,8 +262,9 @@ def test_what_was_agreed_of_level_and_drop_test_is_asked_for_shown_or_said_to_be
     owner = make_person(role=Role.OWNER)
     price_change("final", {"proves": ["drop"]}, by=owner)
     common = [DraftLine("ease", Decimal(1)), DraftLine("final", Decimal(1))]
-    draft = estimate_draft(job=job, options=[DraftOption("All of it")], common=common, by=owner)
-    assert [row.proves for row in compared(draft)] == ["level", "drop test"]
+    option = DraftOption("All of it", lines=(DraftLine("cloth", Decimal(10)),))
+    draft = estimate_draft(job=job, options=[option], common=common, by=owner)
+    assert [row.proves for row in compared(draft)] == ["", "level", "drop test"]
     estimate_send(draft, to="ilse@example.org", by=owner)
     estimate_accept(Estimate.objects.get(pk=draft.pk), option="A", name="Ilse")
     price_change("ease", {"proves": []}, by=owner)  # what was agreed stays agreed

@@ -17,7 +17,7 @@ from keyboards.management.demo import shop as scenario
 from keyboards.management.demo.angles import angle_read
 from keyboards.management.demo.comebacks import came_back
 from keyboards.management.demo.drawings import drawn
-from keyboards.models import Check, CheckKind, Gauge
+from keyboards.models import Check, CheckKind, Gauge, GaugeKind
 from keyboards.progressing import progress_of
 from keyboards.workflow.checks import check_begin, check_change, check_close, entries_apply
 from keyboards.workflow.compasses import compass_set
@@ -115,6 +115,9 @@ class Demonstration:
 
     def _gauges(self) -> None:
         """The instruments were checked once a year, the last time some weeks ago."""
+        Gauge.objects.create(
+            name="Plug gauges", kind=GaugeKind.PLUG, resolution=1, error=2, sizes=list(range(5000, 6250, 50))
+        )
         for gauge in Gauge.objects.all():
             gauge.checked_on = timezone.localdate(self.now) - datetime.timedelta(days=2230)
             gauge.save()

@@ -8,6 +8,7 @@ plots on the same columns (`plots.py`).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from math import cos, isfinite, radians, sin
 
 from keyboards.drawing import plots as plotting
@@ -428,6 +429,7 @@ def _link(key: KeyFace, columns: Columns, top: float, bottom: float, href: str, 
 _SHARPS = (1, 3, 6, 8, 10)
 
 
+@lru_cache(maxsize=512)  # a list shows the sets of the last one
 def small_row(grades: str, *, title: str, first_note: int = 21) -> str:
     """The row in a list: 16 high, one character a key ("0" to "3", "." not read, "-" missing). `first_note` is MIDI.
 

@@ -4,13 +4,15 @@ import re
 from decimal import Decimal
 
 from django import template
-from django.utils.formats import number_format
-from django.utils.timezone import localdate
+from django.utils.formats import date_format, number_format
+from django.utils.html import format_html, format_html_join
+from django.utils.timezone import localdate, localtime
 from django.utils.translation import gettext
 
 from shop import event_words
 from shop.access import DESK, OWNER, may
 from shop.core import money as core_money
+from shop.core import route
 from shop.models import Bill, BillLine, EstimateState, Event, Line, Payment
 from shop.models.prices import plain_number, units_in_words
 
@@ -83,13 +85,33 @@ def field(bound, **extra):
     return {"field": bound, **extra}
 
 
-@register.inclusion_tag("components/route.html")
+@register.simple_tag
 def route_rail(job, *, big: bool = False):
-    """The job's stages as a rail with pins. Reads job.stages.all(): prefetch them."""
+    """The job's stages as a rail with pins. Reads job.stages.all(): prefetch them.
+
+    Written here: a list has forty rails of a dozen stages, which a template spends a fifth of its time on.
+    """
     stages = list(job.stages.all())
     current = next((stage for stage in stages if stage.is_open), None)
-    done = sum(not stage.is_open for stage in stages)
-    return {"job": job, "stages": stages, "current": current, "done": done, "total": len(stages), "big": big}
+    signs = {route.DONE: "done", route.SKIPPED: "skipped"}
+    pins = []
+    for stage in stages:
+        here = stage is current
+        sign = ("held" if job.held_since else "now") if here else signs.get(stage.state, "")
+        day = date_format(localtime(stage.finished_at), "SHORT_DATE_FORMAT") if big and stage.finished_at else ""
+        step = format_html(' aria-current="{}"', "step") if here else ""
+        pins.append((sign, step, stage.title, format_html("<small>{}</small>", day) if day else ""))
+    words = {
+        "done": sum(not stage.is_open for stage in stages),
+        "total": len(stages),
+        "title": current.title if current else "",
+    }
+    return format_html(
+        '<ol class="route{}" aria-label="{}">{}</ol>',
+        " big" if big else "",
+        gettext("Route: %(done)s of %(total)s done. %(title)s") % words,
+        format_html_join("", '<li class="{}"{}><span>{}</span>{}</li>', pins),
+    )
 
 
 @register.filter

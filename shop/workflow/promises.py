@@ -59,11 +59,11 @@ def _steps(minutes: dict[str, float], waits: dict[str, int]) -> list[tuple[str, 
 
 
 def _queue(without: Job | None) -> list[promise.QueuedJob]:
-    """The jobs that are agreed and not finished, the earliest promise first."""
+    """The jobs that are agreed and not finished, the earliest promise first; the id of each is its Job, as in lists."""
     agreed = (
         Estimate.objects.filter(state=EstimateState.ACCEPTED, job__left_at__isnull=True)
-        .select_related("job")
-        .prefetch_related("options", "lines__operation", "answers__extras", "job__stages")
+        .select_related("job__client", "job__instrument", "job__branch")
+        .prefetch_related("options", "lines__operation", "answers__extras", "job__stages__handed_to")
     )
     if without is not None:
         agreed = agreed.exclude(job=without)
@@ -75,7 +75,7 @@ def _queue(without: Job | None) -> list[promise.QueuedJob]:
         option = estimate.agreed
         steps = _steps(minutes, _wait_days(option.lines if option else ()))
         if steps:
-            queue.append(promise.QueuedJob(estimate.job_id, steps, dry))
+            queue.append(promise.QueuedJob(estimate.job, steps, dry))
     return queue
 
 
@@ -211,13 +211,13 @@ class Move:
 def places(*, at: datetime.datetime | None = None) -> list[Place]:
     """The agreed sets that are not finished, in the order of the queue, with the day each is reckoned to end."""
     queue = _queue(None)
-    jobs = {job.pk: job for job in Job.objects.filter(pk__in=[row.id for row in queue]).for_lists()}
     finish = _finishes(queue, timezone.localdate(at))
     out, ahead = [], 0.0
     for row in queue:
-        job = jobs[row.id]
+        job = row.id
+        assert isinstance(job, Job)
         unknown = job.held_since or job.away_to
-        out.append(Place(job, None if unknown else finish.get(row.id), ahead))
+        out.append(Place(job, None if unknown else finish.get(job), ahead))
         ahead += sum(amount for kind, amount in row.stages if kind == promise.BENCH)
     return out
 
@@ -244,10 +244,10 @@ def fears(*, at: datetime.datetime | None = None) -> dict[int, str]:
 def next_day_to_promise(job: Job, *, at: datetime.datetime | None = None) -> datetime.date | None:
     """The day that could be promised for a set in the queue as it stands now: its reckoned end and the buffer."""
     workshop, today, queue = Workshop.ours(), timezone.localdate(at), _queue(None)
-    index = next((index for index, row in enumerate(queue) if row.id == job.pk), None)
+    index = next((index for index, row in enumerate(queue) if row.id == job), None)
     if index is None or job.held_since or job.away_to:
         return None
-    return _with_buffer(queue[: index + 1], job.pk, today, workshop)
+    return _with_buffer(queue[: index + 1], job, today, workshop)
 
 
 def what_if(
@@ -260,20 +260,19 @@ def what_if(
     queue = _queue(None)
     rushed: Hashable = "rush"
     if first is not None:
-        rushed = first.pk
-        row = next((row for row in queue if row.id == first.pk), None)
+        rushed = first
+        row = next((row for row in queue if row.id == first), None)
         if row is None:
             return None, []
-        others = [one for one in queue if one.id != first.pk]
+        others = [one for one in queue if one.id != first]
     else:
         row, others = promise.QueuedJob("rush", [(promise.BENCH, hours)]), queue
     today = timezone.localdate(at)
     before, after = _finishes(queue, today), _finishes([row, *others], today)
-    jobs = {job.pk: job for job in Job.objects.filter(pk__in=[one.id for one in others]).select_related("client")}
     moves = [
-        Move(jobs[one.id], before[one.id], after[one.id])
-        for one in others
-        if one.id in before and one.id in after and after[one.id] > before[one.id]
+        Move(job, before[job], after[job])
+        for job in (one.id for one in others)
+        if isinstance(job, Job) and job in before and job in after and after[job] > before[job]
     ]
     return after.get(rushed), moves
 

@@ -20,10 +20,12 @@ def read_sizes(text: str) -> list[int]:
     """ "4.90 4.95 5.00", in mm, in any order -> the diameters. MeasurementError for what is no set of gauges."""
     words = text.replace(";", " ").split()
     if len(words) > MOST:
-        raise MeasurementError(f"at most {MOST} diameters")
+        raise MeasurementError("at most {most} diameters", most=MOST)
     sizes = sorted(parse_number(word, "mm") for word in words)
     if sizes and not (sizes[0] >= SMALLEST and sizes[-1] <= LARGEST):
-        raise MeasurementError(f"a diameter lies between {SMALLEST / 1000:g} and {LARGEST / 1000:g} mm")
+        raise MeasurementError(
+            "a diameter lies between {low:g} and {high:g} mm", low=SMALLEST / 1000, high=LARGEST / 1000
+        )
     if len(sizes) != len(set(sizes)):
         raise MeasurementError("a diameter stands there twice")
     return sizes

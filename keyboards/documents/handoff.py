@@ -95,10 +95,11 @@ def short_title(quantity: str) -> str:
 
 
 def why_words(found: KeyVerdict, seen: str = "") -> str:
-    """Why a key has its verdict: "side play, dip". For one that passes: what was seen on it all the same, or ""."""
+    """Why a key has its verdict: "side play, dip", or what was seen on it. For one that passes: what was seen on it all
+    the same, or ""."""
     if found.verdict == PASS:
         return seen
-    parts = [_("by sight")] if found.seen else []
+    parts = [seen or _("by sight")] if found.seen else []
     parts += [short_title(one.quantity) for one in found.why if found.seen or one.verdict == found.verdict]
     return ", ".join(dict.fromkeys(parts))
 

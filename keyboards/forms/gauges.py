@@ -13,6 +13,7 @@ from keyboards.core.plugs import read_sizes
 from keyboards.core.quantities import show
 from keyboards.forms.numbers import NumberField
 from keyboards.models import Finding, Gauge, GaugeKind
+from keyboards.words import wrong_with
 
 _MM_OR_DEGREES = gettext_lazy("In mm; of a bevel in degrees.")
 
@@ -66,7 +67,7 @@ class GaugeForm(forms.ModelForm):
         try:
             return read_sizes(self.cleaned_data["sizes"])
         except MeasurementError as error:
-            raise ValidationError(_("These are no diameters: %(why)s.") % {"why": error}) from None
+            raise ValidationError(_("These are no diameters: %(why)s.") % {"why": wrong_with(error)}) from None
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -294,6 +294,7 @@ def test_what_was_agreed_of_level_and_drop_test_is_asked_for_shown_or_said_to_be
     told = told_by(job)
     assert "the final check does not show: level on key 3." in told
     assert "each key raised about 50 mm; all fell by their own weight except key 7" in told
+    assert "fails: Does not fall by its own weight 2" in told
     assert redo_of(Job.objects.get(pk=job.pk)).stages[7] == "ease"
     said = json.loads(document.readings_json(proof(job)))
     assert (said["agreed"], said["agreed_not_measured"]) == (["level", "drop"], {"level": [3]})

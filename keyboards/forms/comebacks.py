@@ -11,6 +11,7 @@ from keyboards.comparing import WORK
 from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import format_keys
 from keyboards.models import Comeback, Compass
+from keyboards.models.comebacks import Cause
 from keyboards.words import wrong_with
 from shop.models import STAGE_TITLES, Job, Lot
 
@@ -43,6 +44,7 @@ class ComebackForm(forms.ModelForm):
         ours = [(kind, STAGE_TITLES[kind]) for kind in WORK if kind in done]
         fields: dict[str, Any] = self.fields
         fields["stage"].choices = [("", _("none of ours: damp, misuse, a part we did not touch")), *ours]
+        fields["cause"].choices = [("", _("Choose")), *Cause.choices]
         fields["lot"].queryset = Lot.objects.filter(uses__job=job).select_related("material").distinct()
         fields["lot"].empty_label = _("no lot of ours")
         later = Job.objects.filter(instrument=job.instrument_id, number__gt=job.number).select_related("client")

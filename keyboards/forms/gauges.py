@@ -12,7 +12,7 @@ from keyboards.core.errors import MeasurementError
 from keyboards.core.plugs import read_sizes
 from keyboards.core.quantities import show
 from keyboards.forms.numbers import NumberField
-from keyboards.models import Finding, Gauge, GaugeKind
+from keyboards.models import Finding, FindingGroup, Gauge, GaugeKind
 from keyboards.words import wrong_with
 
 _MM_OR_DEGREES = gettext_lazy("In mm; of a bevel in degrees.")
@@ -98,6 +98,12 @@ class FindingForm(forms.ModelForm):
             "grade": gettext_lazy("At severity 2 or 3. At 1, damage of wood or button counts one grade less."),
             "position": gettext_lazy("Its place in the list: smaller comes first."),
         }
+
+    def __init__(self, *args: Any, **kwargs: Any):
+        super().__init__(*args, **kwargs)
+        group = self.fields["group"]
+        assert isinstance(group, forms.ChoiceField)
+        group.choices = [("", _("Choose")), *FindingGroup.choices]
 
     def save(self, commit: bool = True) -> Finding:
         finding = super().save(commit=False)

@@ -28,7 +28,9 @@ class CountInForm(forms.Form):
 class CountAgainForm(CountInForm):
     """A count in between, or of a set that is back."""
 
-    note = forms.CharField(label=_("Note"), max_length=200, required=False, help_text=_("Which keys are missing, say."))
+    note = forms.CharField(
+        label=_("Note"), max_length=200, required=False, help_text=_("For example which keys are missing.")
+    )
 
 
 class AwayForm(CountAgainForm):

@@ -8,8 +8,9 @@ from django.utils.translation import gettext_lazy as _
 
 def search_key(text: str) -> str:
     """Text folded for finding: no accents, lower case, letters and digits only. "K. Müller-Ost" -> "kmullerost"."""
-    if text.isascii() and text.isalnum():  # most words: a tenth of the time
-        return text.lower()
+    if text.isascii():  # most texts: a fifth of the time
+        lower = text.lower()
+        return lower if lower.isalnum() else "".join(filter(str.isalnum, lower))
     plain = unicodedata.normalize("NFKD", text)
     return "".join(char for char in plain.casefold() if char.isalnum())
 

@@ -8,7 +8,7 @@ from django.utils.translation import gettext_lazy as _
 
 def search_key(text: str) -> str:
     """Text folded for finding: no accents, lower case, letters and digits only. "K. Müller-Ost" -> "kmullerost"."""
-    if text.isascii():  # most texts: a fifth of the time
+    if text.isascii():  # most texts: nothing to take apart, and done in less time
         lower = text.lower()
         return lower if lower.isalnum() else "".join(filter(str.isalnum, lower))
     plain = unicodedata.normalize("NFKD", text)

@@ -133,6 +133,18 @@ class Proof:
     def undecided(self) -> tuple[int, ...]:
         return self.verdicts.with_verdict(UNDECIDED)
 
+    @property
+    def undecided_by(self) -> tuple[str, ...]:
+        """The quantities whose readings leave keys undecided."""
+        open_ones = {
+            READ_FROM[one.quantity]
+            for key in self.verdicts.keys
+            if key.verdict == UNDECIDED
+            for one in key.judged
+            if one.verdict == UNDECIDED
+        }
+        return tuple(sorted(open_ones))
+
     def count(self, quantity: str, key: int) -> int:
         """How many readings of the final check stand behind a judged quantity of a key."""
         return len(self.taken.get(key, {}).get(READ_FROM[quantity], ())) or 1

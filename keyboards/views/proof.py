@@ -122,11 +122,12 @@ def final_send_back(request: PersonRequest, number: int) -> HttpResponse:
 def final_read_again(request: PersonRequest, number: int) -> HttpResponse:
     """Opens a bench run over the keys that one reading leaves undecided."""
     try:
-        check, keys = read_again(job_for(number), by=request.user)
+        check, keys, quantities = read_again(job_for(number), by=request.user)
     except Refused as refusal:
         messages.error(request, str(refusal))
         return redirect("final_verdicts", number)
-    return redirect(f"{reverse('check_run', args=[check.pk])}?{urlencode({'keys': format_keys(keys)})}")
+    asked = urlencode({"keys": format_keys(keys), "quantities": ",".join(quantities)})
+    return redirect(f"{reverse('check_run', args=[check.pk])}?{asked}")
 
 
 @require_safe

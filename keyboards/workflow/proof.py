@@ -63,9 +63,11 @@ def check_release(check: Check, *, by: Person, reason: str, at: datetime.datetim
 
 
 @transaction.atomic
-def read_again(job: Job, *, by: Person, at: datetime.datetime | None = None) -> tuple[Check, tuple[int, ...]]:
-    """Opens the final check for the keys that it leaves undecided: (the check, these keys). Each further reading counts
-    into the mean of its key.
+def read_again(
+    job: Job, *, by: Person, at: datetime.datetime | None = None
+) -> tuple[Check, tuple[int, ...], tuple[str, ...]]:
+    """Opens the final check for the keys that it leaves undecided: (the check, these keys, the quantities that leave
+    them so). Each further reading counts into the mean of its key.
 
     Refused where no key is undecided, and as a check is opened again (`check_reopen`).
     """
@@ -73,9 +75,9 @@ def read_again(job: Job, *, by: Person, at: datetime.datetime | None = None) -> 
     if proof.check is None or not proof.undecided:
         raise Refused(_("No key is undecided: nothing is read again."))
     if not proof.check.is_closed:
-        return proof.check, proof.undecided
+        return proof.check, proof.undecided, proof.undecided_by
     reason = Truncator(_("undecided, read again: keys %(keys)s") % {"keys": format_keys(proof.undecided)}).chars(200)
-    return check_reopen(proof.check, by=by, reason=reason, at=at), proof.undecided
+    return check_reopen(proof.check, by=by, reason=reason, at=at), proof.undecided, proof.undecided_by
 
 
 @transaction.atomic

@@ -59,7 +59,9 @@ const remembered = () => {
 };
 const how = { ...usual, ...remembered(), gauge: data.gauge };
 // Keys that stand in the address are read now, whatever order the person likes.
-const askedFor = new Set(rules.keysIn(new URLSearchParams(location.search).get("keys") || "", keys) || []);
+const address = new URLSearchParams(location.search);
+const askedFor = new Set(rules.keysIn(address.get("keys") || "", keys) || []);
+const askedOf = new Set((address.get("quantities") || "").split(","));
 if (askedFor.size) how.order = "asked";
 else if (how.order === "asked") how.order = usual.order;
 if (how.order === "sample" && !data.sample.length) how.order = "up";
@@ -78,6 +80,8 @@ let place = 0;
 let noneInOrder = false; // no key is in the order that was chosen: all are read
 
 const chosen = () => {
+  const named = how.order === "asked" ? data.quantities.filter((one) => askedOf.has(one.slug)) : [];
+  if (named.length) return named;
   const some = data.quantities.filter((one) => !how.without.includes(one.slug));
   return some.length ? some : data.quantities;
 };
@@ -857,7 +861,9 @@ at("how-open").addEventListener("click", () => {
 });
 dialog.addEventListener("close", () => {
   const { key, quantity } = current();
+  const without = String(how.without);
   how.without = [...form.querySelectorAll("[name=quantity]:not(:checked)")].map((input) => input.value);
+  if (String(how.without) !== without) askedOf.clear();
   const orderChanged = how.order !== form.elements.order.value;
   how.order = form.elements.order.value;
   how.by = form.elements.by.value;

@@ -714,3 +714,10 @@ def test_keys_in_the_address_are_read_now_whatever_order_was_chosen(page, techni
         page.keyboard.type(figure)
         page.keyboard.press("Enter")
     expect(page.locator("#said")).to_contain_text("Everything in this order is read")
+    page.goto(f"{reverse('check_run', args=[check.pk])}?keys=5&quantities=balance_pin")
+    page.wait_for_selector("html[data-ready]")
+    for figure in ("3.71", "3.72"):  # one reading after the other is of what was asked for
+        expect(page.locator("#quantity")).to_have_text("Balance pin")
+        page.keyboard.type(figure)
+        page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("reading 3 of this key")

@@ -464,7 +464,7 @@ def test_keys_left_undecided_are_read_again_in_a_run_of_their_own(client):
     assert not check.is_closed  # opened by the one who climbed
     Check.objects.filter(pk=check.pk).update(closed_at=timezone.now(), closed_by=make_person())
     answer = client.post(reverse("final_read_again", args=[job.number]))
-    assert answer["Location"] == f"/bench/checks/{check.pk}/?keys=3%2C+5"
+    assert answer["Location"] == f"/bench/checks/{check.pk}/?keys=3%2C+5&quantities=side_play"
     check.refresh_from_db()
     assert not check.is_closed
     assert "undecided, read again: keys 3, 5" in str(Event.objects.filter(what="check_reopened").last().details)

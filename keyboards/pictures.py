@@ -13,14 +13,16 @@ from keyboards.models import Check, Compass, KeyReading, Photo
 from shop.models import Estimate, Job
 
 
-def grade_words() -> dict[int, str]:
-    """The four grades of a key, in words."""
+def grade_words(*, after: bool = False) -> dict[int, str]:
+    """The four grades of a key, in words; after the work nothing is worn, but may have to be done again."""
+    if after:
+        return {0: _("sound"), 1: _("cloth to put right"), 2: _("wood to put right"), 3: _("button to put right")}
     return {0: _("sound"), 1: _("cloth worn"), 2: _("wood damaged"), 3: _("button spent")}
 
 
-def row_words(*, note: str = "") -> RowWords:
+def row_words(*, note: str = "", after: bool = False) -> RowWords:
     """What is said about the keys of a row."""
-    words = grade_words()
+    words = grade_words(after=after)
     return RowWords(
         grades=(words[0], words[1], words[2], words[3]),
         unread=_("not read"),
@@ -87,10 +89,12 @@ def row_svg(
     width: float = 1104,
     font_size: float = 14,
     live: bool = False,
+    after: bool = False,
 ) -> str:
-    """The button row with its plots as SVG, described in words for those who do not see it."""
+    """The button row with its plots as SVG, described in words for those who do not see it. after: it shows a final
+    check."""
     turned = any(face.skew_deg for face in key_faces)
-    words = row_words(note=_("mortise angles drawn 3 times larger than life") if turned else "")
+    words = row_words(note=_("mortise angles drawn 3 times larger than life") if turned else "", after=after)
     return button_row(
         key_faces,
         uid=uid,

@@ -23,6 +23,10 @@ NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
             _("What is known of a client shown, and erased on wish while the technical history stays."),
             _("Cloth to cut, drawn on its sheets; how far off a button may be is the shop's to set."),
             _("Plug gauges and photo angles judged by their own uncertainty at the final check."),
+            _("Level, key dip and drop test shown by the final check where the price list promises them."),
+            _("Plug gauges by their diameters: the run names the next one to try."),
+            _("Where one is signed in, and signing out there; a network that tries many names is slowed down."),
+            _("Photos and papers moved into an object store, and back, by one command."),
         ),
     ),
     (

@@ -466,7 +466,7 @@ def _pictures(proof: Proof, units: str) -> Pictures:
     drawn = plots(proof, units)
 
     def row(faces: Sequence[KeyFace], uid: str, title: str, shown: Sequence[Plot] = ()) -> str:
-        return pictures.row_svg(faces, uid=uid, title=title, plots=shown, font_size=17)
+        return pictures.row_svg(faces, uid=uid, title=title, plots=shown, font_size=17, after=faces is after)
 
     has_after = bool(proof.rows)
     return Pictures(
@@ -737,7 +737,7 @@ def exceptions(proof: Proof, units: str) -> list[ExceptionRow]:
     """Every reading that did not pass, key by key; a key that fails by sight has a line for that."""
     if proof.compass is None:
         return []
-    words, titles = pictures.grade_words(), finding_titles()
+    words, titles = pictures.grade_words(after=True), finding_titles()
     rows = []
     for one in proof.verdicts.keys:
         if one.verdict == PASS:

@@ -122,11 +122,11 @@ def photo_choices(estimate, chosen):
 
 
 @register.inclusion_tag("components/legend.html")
-def grade_legend(counts: dict[str, int] | None = None):
-    """The legend of grades, with counts (pictures.counts_of) where they are given."""
+def grade_legend(counts: dict[str, int] | None = None, *, after: bool = False):
+    """The legend of grades, with counts (pictures.counts_of) where they are given; after: those of a final check."""
     rows = [
         {"grade": grade, "word": word, "count": (counts or {}).get(str(grade))}
-        for grade, word in pictures.grade_words().items()
+        for grade, word in pictures.grade_words(after=after).items()
     ]
     return {"rows": rows, "counts": counts}
 

@@ -74,8 +74,8 @@ def _row(proof: Proof, units: str) -> dict[str, str]:
     title = _("The keys of %(tag)s after the work") % {"tag": proof.job.tag}
     plots = handoff.plots(proof, units)[:2]
     return {
-        "wide": pictures.row_svg(faces, uid="final-wide", title=title, plots=plots),
-        "narrow": pictures.row_svg(faces, uid="final-narrow", title=title, split=3, width=360),
+        "wide": pictures.row_svg(faces, uid="final-wide", title=title, plots=plots, after=True),
+        "narrow": pictures.row_svg(faces, uid="final-narrow", title=title, split=3, width=360, after=True),
     }
 
 

@@ -70,8 +70,8 @@ def shared(request: HttpRequest, token: str, job: Job, share: Share) -> HttpResp
     if proof.compass and proof.rows:
         title = _("The keys of %(tag)s after the work") % {"tag": job.tag}
         faces = handoff.faces_after(proof)
-        context["wide"] = pictures.row_svg(faces, uid="shared-wide", title=title)
-        context["narrow"] = pictures.row_svg(faces, uid="shared-narrow", title=title, split=3, width=360)
+        context["wide"] = pictures.row_svg(faces, uid="shared-wide", title=title, after=True)
+        context["narrow"] = pictures.row_svg(faces, uid="shared-narrow", title=title, split=3, width=360, after=True)
     return render(request, "keyboards/shares/shared.html", context)
 
 

@@ -15,7 +15,6 @@ import urllib.request
 
 import pytest
 from django.conf import settings
-from django.contrib.sessions.models import Session
 from django.urls import reverse
 from PIL import Image
 from playwright.sync_api import expect
@@ -23,6 +22,7 @@ from playwright.sync_api import expect
 from keyboards.models import Entry, EntryKind, KeyReading, Photo
 from keyboards.workflow.checks import check_close
 from keyboards.workflow.opening import open_trade
+from shop.models import Session
 from tests.browser.test_run import IN_THE_BOX, all_sent, corner, run
 from tests.factories import make_check, make_job, make_person
 

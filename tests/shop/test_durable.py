@@ -47,7 +47,7 @@ def whole(database: Path) -> bool:
 SET_UP = """
 import sys
 from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
-from django.contrib.sessions.backends.db import SessionStore
+from shop.sessions import SessionStore
 from keyboards.workflow.opening import open_trade
 from tests.factories import make_check, make_person
 open_trade()

@@ -74,7 +74,9 @@ def django_db_keepdb():
 
 
 @pytest.fixture(scope="session")
-def django_db_modify_db_settings(request, tmp_path_factory, django_db_keepdb):
+def django_db_modify_db_settings(
+    request, tmp_path_factory, django_db_keepdb, django_db_modify_db_settings_parallel_suffix
+):
     """Every process has a copy of one file: to make the tables takes seconds each time. A file, since several threads
     ask at once in a browser test and in one that commits, which an in-memory SQLite cannot bear."""
     if django_db_keepdb:

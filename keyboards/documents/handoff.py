@@ -149,6 +149,11 @@ class KeyTable:
     rows: tuple[KeyRow, ...]
 
 
+def _fine(degrees: float) -> str:
+    """An angle to the hundredth: for what is finer than a reading, a mean, a difference, an uncertainty."""
+    return show(round(degrees * 1000), ANGLE, 2)
+
+
 def key_table(proof: Proof, units: str) -> KeyTable:
     """Every key of the compass: before, after, limit, verdict; only columns that hold a figure."""
     limits = {limit.quantity: limit for limit in proof.limits}
@@ -182,7 +187,7 @@ def key_table(proof: Proof, units: str) -> KeyTable:
 
     def to_copy(key: int) -> Cell:
         angle = proof.copied.get(key)
-        return Cell("–" if angle is None else minus(show(round(angle * 1000), ANGLE, 2)))
+        return Cell("–" if angle is None else minus(_fine(angle)))
 
     def add(title: str, unit: str, columns: Iterable[tuple[str, str, Any]]) -> None:
         kept = list(columns)
@@ -701,11 +706,7 @@ def limit_rows(proof: Proof, units: str) -> list[LimitRow]:
         changed = any(getattr(proof.assumed, name) != BY_NAME[name].default for name in names)
         sources = list(dict.fromkeys(BY_NAME[name].source for name in names))
         source = _("the shop's own figure") if changed else "; ".join(sources)
-        u = (
-            show(round(limit.u * 1000), ANGLE, 2)
-            if limit.unit != "mm"
-            else show(round(limit.u * 1000), units, 4 if units == "in" else 3)
-        )
+        u = _fine(limit.u) if limit.unit != "mm" else show(round(limit.u * 1000), units, 4 if units == "in" else 3)
         rows.append(
             LimitRow(
                 limit_title(limit.quantity),
@@ -757,7 +758,7 @@ def _exception(key: int, name: str, judged: Judged, units: str, count: int) -> E
     sign = sign_of(limit.unit, units)
     value = "–"
     if judged.value is not None:  # an angle finer than it was read: it is a difference to a mean
-        fine = minus(show(round(judged.value * 1000), ANGLE, 2)) if limit.unit != "mm" else ""
+        fine = minus(_fine(judged.value)) if limit.unit != "mm" else ""
         value = f"{fine or amount(judged.value, limit.unit, units)} {sign}"
     if count > 1:
         value = _("%(value)s, mean of %(count)d") % {"value": value, "count": count}
@@ -915,10 +916,7 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "evenness": evenness(proof, units),
         "airs": [(check, _air(check)) for check, _rows in _checks(proof)],
         "unsaid": [(check, ", ".join(map(quantity_title, names)).lower()) for check, names in proof.unsaid],
-        "from_photos": [
-            (check, len(us), show(round(min(us) * 1000), ANGLE, 2), show(round(max(us) * 1000), ANGLE, 2))
-            for check, us in proof.photos.items()
-        ],
+        "from_photos": [(check, len(us), _fine(min(us)), _fine(max(us))) for check, us in proof.photos.items()],
         "repeats": _repeats(proof, units),
         "exceptions": exceptions(proof, units),
         "undecided": format_keys(proof.verdicts.with_verdict(UNDECIDED)),

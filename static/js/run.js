@@ -687,16 +687,27 @@ document.addEventListener("keydown", (event) => {
   event.preventDefault();
 });
 
+// An answer is taken while its dialog shuts, not at its "close" event: that comes a moment later, and a number typed in
+// that moment would land on the key that was large before.
+function answered(dialog, take) {
+  const shut = (event) => {
+    event.preventDefault();
+    dialog.close();
+    take(event.submitter?.value);
+    reading.focus({ preventScroll: true });
+  };
+  dialog.querySelector("form").addEventListener("submit", shut);
+  dialog.addEventListener("cancel", shut); // Escape
+}
+
 at("back").addEventListener("click", () => step(-1));
 at("skip").addEventListener("click", () => {
   const { key, quantity } = current();
   at("why-title").textContent = say("why_skip", { name: keyOf.get(key).name, quantity: quantity.title });
-  at("why").returnValue = "";
   at("why").showModal();
 });
-at("why").addEventListener("close", () => {
-  if (at("why").returnValue) skip(at("why").returnValue);
-  reading.focus({ preventScroll: true });
+answered(at("why"), (why) => {
+  if (why) skip(why);
 });
 at("undo").addEventListener("click", undo);
 
@@ -859,7 +870,7 @@ at("how-open").addEventListener("click", () => {
   for (const name of ["left", "position", "sound", "keyboard"]) form.elements[name].checked = how[name];
   dialog.showModal();
 });
-dialog.addEventListener("close", () => {
+answered(dialog, () => {
   const { key, quantity } = current();
   const without = String(how.without);
   how.without = [...form.querySelectorAll("[name=quantity]:not(:checked)")].map((input) => input.value);
@@ -876,7 +887,6 @@ dialog.addEventListener("close", () => {
   show();
   drawPlot();
   if (noneInOrder) tell(words.none_in_order, { bad: true });
-  reading.focus({ preventScroll: true });
 });
 
 function applyHow() {

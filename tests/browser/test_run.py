@@ -545,6 +545,24 @@ def test_keys_come_in_the_order_that_was_chosen(page, check, order, first):
         page.keyboard.press("ArrowRight")
 
 
+def test_what_is_typed_while_the_choice_shuts_finds_it_taken(page, check):
+    run(page, check)
+    page.click("#how-open")
+    page.check("#how [name=order][value=colour]")
+    page.check("#how [name=by][value=quantity]")
+    page.evaluate(
+        """() => {
+            document.querySelector("#how [value=ok]").click();
+            document.body.dispatchEvent(new KeyboardEvent("keydown", { key: "ArrowDown", bubbles: true }));
+        }"""
+    )
+    expect(page.locator("#key-name")).to_have_text("C1")  # naturals first, and B0 did not come
+    page.click("#how-open")
+    page.check("#how [name=order][value=down]")
+    page.keyboard.press("Escape")
+    expect(page.locator("#key-name")).to_have_text("C8")
+
+
 def test_the_pad_stands_on_the_left_for_whoever_is_left_handed(page, check):
     page.set_viewport_size({"width": 1080, "height": 810})
     run(page, check)

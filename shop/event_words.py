@@ -58,6 +58,7 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "session_ended": _("signed a person out on one device"),
     "sessions_ended": _("signed a person out everywhere"),
     "sign_ins_slowed": _("let one network wait: many wrong names and passwords came from it"),
+    "name_slowed": _("let one name wait in new places: many wrong passwords came for it from elsewhere"),
     "second_factor_added": _("set up a second step of signing in"),
     "second_factor_removed": _("took a second step of signing in off"),
     "second_factor_demanded": _("asked every owner for a second step of signing in"),

@@ -8,11 +8,13 @@ from one. So the count is asked only after a token was not found.
 
 import datetime
 import ipaddress
+import secrets
 
 from django.conf import settings
+from django.core import signing
 from django.db import transaction
 from django.db.models import F
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
@@ -20,6 +22,9 @@ from shop.models import Miss
 
 MOST = 20
 SECONDS = 600
+# How long a place and a device are remembered where somebody came in.
+KNOWN = 30 * 24 * 60 * 60
+_NAMES_OF_A_DEVICE = 20
 
 
 def address_of(request: HttpRequest) -> str:
@@ -68,3 +73,35 @@ def forget_misses(name: str) -> None:
 def too_many_misses(request: HttpRequest) -> bool:
     """Counts one more token that is not there; whether this address has tried too many lately."""
     return count_miss(f"guessing:{hidden(address_of(request))}", seconds=SECONDS) > MOST
+
+
+def _device(request: HttpRequest) -> tuple[str, list[str]]:
+    """What the browser shows of itself: a chance word of ours, and the names (hidden) that came in with it."""
+    try:
+        word, names = signing.loads(
+            request.COOKIES.get(settings.DEVICE_COOKIE_NAME, ""), salt="shop.guessing", max_age=KNOWN
+        )
+    except signing.BadSignature:
+        return secrets.token_urlsafe(12), []
+    return word, names
+
+
+def device_of(request: HttpRequest, name: str) -> str:
+    """The device, if somebody of this name came in on it of late. A stranger who guesses has none, so what they do
+    holds nobody up who has one."""
+    word, names = _device(request)
+    return word if hidden(name) in names else ""
+
+
+def device_remember(request: HttpRequest, response: HttpResponse, name: str) -> None:
+    """Somebody of this name has shown everything that is asked of them on it. It opens nothing by itself."""
+    word, names = _device(request)
+    names = [*(one for one in names if one != hidden(name)), hidden(name)][-_NAMES_OF_A_DEVICE:]
+    response.set_cookie(
+        settings.DEVICE_COOKIE_NAME,
+        signing.dumps([word, names], salt="shop.guessing", compress=True),
+        max_age=KNOWN,
+        secure=settings.SESSION_COOKIE_SECURE,
+        httponly=True,
+        samesite="Lax",
+    )

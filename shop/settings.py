@@ -193,6 +193,7 @@ SESSION_COOKIE_AGE = 60 * 60 * 12
 SESSION_COOKIE_SECURE = HTTPS
 CSRF_COOKIE_SECURE = HTTPS
 TABLET_COOKIE_NAME = "__Host-tablet" if HTTPS else "tablet"
+DEVICE_COOKIE_NAME = "__Host-device" if HTTPS else "device"
 CSRF_COOKIE_HTTPONLY = True  # forms and pages carry the token themselves
 if HTTPS:
     # With this prefix a browser takes the cookie from this host alone, encrypted: no neighbour under the same domain

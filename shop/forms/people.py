@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from shop.forms.branches import without_branches
-from shop.guessing import address_of, count_miss, forget_misses, hidden, misses
+from shop.guessing import KNOWN, address_of, count_miss, device_of, forget_misses, hidden, misses
 from shop.models import Person
 from shop.workflow.events import record
 
@@ -24,9 +24,11 @@ _LONGEST_PASSWORD = 200
 # together: by place alone, a whole shop behind one router would stand outside because of one.
 _TRIES = 10
 _WAIT = 15 * 60
-# And for any names from one place. Whoever came in from there within these days is not held up by the others.
+# And for any names from one place, and for one name from all places together. Whoever came in from there, or on this
+# device, of late is not held up by these: no stranger, from however many places, locks anybody out of their own shop.
 _TRIES_OF_A_PLACE = 30
-_KNOWN = 30 * 24 * 60 * 60
+_TRIES_OF_A_NAME = 100
+_A_DAY = 24 * 60 * 60
 
 
 class SignInForm(AuthenticationForm):
@@ -34,8 +36,12 @@ class SignInForm(AuthenticationForm):
 
     error_messages = {
         **AuthenticationForm.error_messages,
-        "wait": gettext_lazy("Too many wrong passwords for this name. Wait a quarter of an hour, or ask the owner."),
+        "wait": gettext_lazy("Too many wrong passwords for this name. Wait a quarter of an hour."),
         "place": gettext_lazy("Too many wrong names and passwords came from this network. Wait a quarter of an hour."),
+        "name": gettext_lazy(
+            "Somebody tries passwords for this name from many places. Sign in on a device or in a network where you did"
+            " so lately, or try again tomorrow."
+        ),
     }
 
     shared = forms.BooleanField(
@@ -47,23 +53,29 @@ class SignInForm(AuthenticationForm):
     def clean(self) -> dict[str, Any]:
         name = str(self.cleaned_data.get("username", "")).casefold()
         place = address_of(self.request) if self.request else ""
-        key, whole = f"sign-in:{hidden(name, place)}", f"sign-in-from:{hidden(place)}"
-        known = f"signed-in:{hidden(name, place)}"
+        device = device_of(self.request, name) if self.request else ""
+        key, whole = f"sign-in:{hidden(name, device or place)}", f"sign-in-from:{hidden(place)}"
+        known, to_name = f"signed-in:{hidden(name, place)}", f"sign-in-to:{hidden(name)}"
+        stranger = not device and not misses(known)
         if misses(key) >= _TRIES:
             raise ValidationError(self.error_messages["wait"], code="wait")
-        if misses(whole) >= _TRIES_OF_A_PLACE and not misses(known):
+        if stranger and misses(whole) >= _TRIES_OF_A_PLACE:
             raise ValidationError(self.error_messages["place"], code="place")
+        if stranger and misses(to_name) >= _TRIES_OF_A_NAME:
+            raise ValidationError(self.error_messages["name"], code="name")
         try:
             data = super().clean()
         except ValidationError:
             count_miss(key, seconds=_WAIT)
             if count_miss(whole, seconds=_WAIT) == _TRIES_OF_A_PLACE:
                 record("sign_ins_slowed", by=None)
+            if stranger and count_miss(to_name, seconds=_A_DAY) == _TRIES_OF_A_NAME:
+                record("name_slowed", by=None)
             logger.warning("wrong name or password from %s", place)  # no name: it may be a password in the wrong field
             raise
         forget_misses(key)
         forget_misses(known)
-        count_miss(known, seconds=_KNOWN)
+        count_miss(known, seconds=KNOWN)
         return data
 
 

@@ -26,6 +26,7 @@ from shop.forms.people import (
     PersonSettingsForm,
     SignInForm,
 )
+from shop.guessing import device_remember
 from shop.models import Person, Workshop
 from shop.workflow import people
 from shop.workflow.factors import factor_demanded, factor_of
@@ -84,6 +85,7 @@ def enter(request: HttpRequest, person: Person) -> HttpResponse:
     sessions.begin(request, person)
     logger.info("person %s signed in", person.pk)
     response = redirect(begun["next"])
+    device_remember(request, response, person.username.casefold())
     pin_forgive(person)
     if begun["shared"]:
         tablets.share(request, by_pin=False)

@@ -5,6 +5,7 @@ import datetime
 import pytest
 import time_machine
 from django.contrib.auth import authenticate
+from django.test import Client
 from django.urls import reverse
 
 from shop.models import Event, Person, Role
@@ -129,6 +130,43 @@ def test_one_place_cannot_try_a_password_on_every_name_and_holds_up_nobody_who_w
         assert ask("tom", PASSWORD)
 
 
+def test_one_name_tried_from_everywhere_waits_for_strangers_alone(client, monkeypatch):
+    """Devices are told apart as in OWASP's "Slow Down Online Guessing Attacks with Device Cookies" (from memory)."""
+    monkeypatch.setattr("shop.forms.people._TRIES_OF_A_NAME", 3)
+    for name in ("rosa", "tom"):
+        make_person(username=name)
+
+    def ask(password: str, place: str, visitor: Client, username: str = "rosa") -> bool:
+        page = visitor.post(reverse("sign_in"), {"username": username, "password": password}, REMOTE_ADDR=place)
+        came_in = page.status_code == 302
+        visitor.post(reverse("sign_out"))
+        return came_in
+
+    own, borrowed = Client(), Client()
+    assert ask(PASSWORD, "10.0.0.1", own)
+    assert ask(PASSWORD, "10.0.0.1", borrowed, "tom")
+    for number in range(20):
+        assert not ask("wrong", f"198.51.100.{number}", Client(), "ROSA")
+    assert not ask(PASSWORD, "203.0.113.1", Client())
+    assert not ask(PASSWORD, "203.0.113.1", borrowed)  # a device, but not one that rosa came in on
+    forged = Client()
+    forged.cookies["device"] = own.cookies["device"].value.replace(":", ":x", 1)
+    assert not ask(PASSWORD, "203.0.113.1", forged)
+    assert ask(PASSWORD, "203.0.113.1", own)
+    assert ask(PASSWORD, "10.0.0.1", Client())  # a new device at a place where she came in
+    assert ask(PASSWORD, "203.0.113.2", Client(), "tom")
+    assert Event.objects.filter(what="name_slowed").count() == 1
+    for _again in range(10):
+        ask("wrong", "10.0.0.1", Client())  # somebody in the shop's own network
+    assert not ask(PASSWORD, "10.0.0.1", Client())
+    assert ask(PASSWORD, "10.0.0.1", own)
+    for number in range(10):  # the control: a device that guesses waits, wherever it goes
+        ask("wrong", f"203.0.113.{number}", own)
+    assert not ask(PASSWORD, "203.0.113.99", own)
+    with time_machine.travel(datetime.datetime.now(datetime.UTC) + datetime.timedelta(days=1, minutes=1)):
+        assert ask(PASSWORD, "203.0.113.1", Client())
+
+
 def test_signing_in_never_leads_away(client):
     make_person(username="rosa")
     sent = {"username": "rosa", "password": PASSWORD, "next": "https://elsewhere.example/"}
@@ -238,8 +276,6 @@ def test_a_closed_access_ends_at_once_and_can_be_opened_again(client, owner, cli
 
 @pytest.fixture
 def client_of():
-    from django.test import Client
-
     def make(person):
         who = Client()
         who.force_login(person)

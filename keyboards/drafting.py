@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
+from django.utils.timezone import localdate
 from django.utils.translation import gettext as _
 
 from keyboards.advising import assumptions_for
@@ -230,7 +231,7 @@ def as_csv(standing: Standing) -> str:
     for number, group in enumerate(drawing.contents["groups"], start=1):
         count = len(group["keys"])
         keys = " ".join(str(key) for key in group["keys"])
-        made = [drawing.contents.get("button_wood", ""), drawing.version, drawing.made_at.date().isoformat()]
+        made = [drawing.contents.get("button_wood", ""), drawing.version, localdate(drawing.made_at).isoformat()]
         made.append(standing.replaced or _("yes"))
         writer.writerow(
             [number, *(group[name] for name in SIZES), count, group["spares"], count + group["spares"], keys, *made]
@@ -258,7 +259,7 @@ def as_dxf(standing: Standing) -> str:
     about = {
         "tag": drawing.job.tag,
         "version": drawing.version,
-        "day": drawing.made_at.date().isoformat(),
+        "day": localdate(drawing.made_at).isoformat(),
         "wood": wood_of(drawing.contents),
         **allowed_words(drawing.contents),
     }

@@ -6,6 +6,7 @@ from contextlib import suppress
 
 from django.db.models import QuerySet
 from django.urls import reverse
+from django.utils.timezone import localdate
 from django.utils.translation import gettext as _
 
 from keyboards.documents.handoff import readings_csv, readings_json
@@ -91,7 +92,7 @@ def links_held(jobs: QuerySet[Job]) -> list[tuple[str, str, list[dict[str, str]]
         (
             "shared",
             _("Links to readings"),
-            [{"set": row.job.tag, "whom": row.whom, "created": row.created_at.date().isoformat()} for row in rows],
+            [{"set": row.job.tag, "whom": row.whom, "created": localdate(row.created_at).isoformat()} for row in rows],
         )
     ]
 

@@ -260,11 +260,13 @@ def test_a_plus_angle_leans_the_playing_end_to_the_treble(skew):
 
 def test_the_list_says_how_many_of_what(client, job):
     draw(client, job)
+    Drawing.objects.update(made_at="2026-06-30T23:30Z")  # half past midnight in the shop's summer
     rows = list(csv.DictReader(io.StringIO(client.get(reverse("drawing_list", args=[job.number, 1])).content.decode())))
     assert [(row["group"], row["length"], row["skew"], row["to_cut"]) for row in rows] == [
         ("1", "40.0", "0.0", "11"),
         ("2", "40.0", "3.0", "17"),
     ]
+    assert rows[0]["made"] == "2026-07-01"
     assert rows[1]["keys"].split()[0] == "11"
 
 

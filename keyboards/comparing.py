@@ -22,7 +22,7 @@ from shop.models import STAGE_TITLES, Instrument, Stage
 # Sizes of wood: the air changes them. A pin and the play of a clothed key it does not change by this law.
 WOODEN = frozenset({"balance_mortise_width", "front_mortise_width", "button_width", "button_height"})
 # Stages after which a reading tells of the work, not of wear.
-WORK = ("repairs", "buttons", "pins", "cloth", "ease", "frame", "tops")
+WORK = ("repairs", "buttons", "pins", "leads", "cloth", "tops", "frame", "ease")
 _MOST_PLOTS = 4
 _INCH = 25.4
 # Where no assumption names one: an estimate, one step of the weights that are laid on a key.

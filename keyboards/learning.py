@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from keyboards import advising
+from keyboards.comparing import WORK
 from keyboards.core import comebacks
 from keyboards.drawing.bars import Bar, bars, histogram
 from keyboards.drawing.plots import Band
@@ -22,7 +23,6 @@ FEWEST = 5  # sets under which a figure by age and kind says nothing
 _AGE = 25  # years in a class
 # The assumption -> the stage whose keys it is learned from.
 LEARNED = {"p_ok": "cloth", "p_repaired": "repairs", "p_new": "buttons"}
-WORK = ("cloth", "repairs", "buttons", "pins", "ease", "frame", "tops", "leads")
 
 
 @dataclass(frozen=True)

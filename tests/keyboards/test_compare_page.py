@@ -71,15 +71,16 @@ def test_the_order_in_which_they_are_named_does_not_matter(five_years):
     assert there.before == back.before
 
 
-def test_work_in_between_is_never_called_wear(five_years):
+@pytest.mark.parametrize(("kind", "words"), [("cloth", "New bushing cloth"), ("leads", "Key leads")])
+def test_work_in_between_is_never_called_wear(five_years, kind, words):
     first, second = five_years
     Stage.objects.filter(job=second.job).update(state="waiting")
     Stage.objects.create(
-        job=second.job, position=5555, kind="cloth", state="done", finished_at=NOW - datetime.timedelta(days=3)
+        job=second.job, position=5555, kind=kind, state="done", finished_at=NOW - datetime.timedelta(days=3)
     )
     found = looked((first, second))
     assert not found.wear
-    assert "New bushing cloth" in found.work[0]
+    assert words in found.work[0]
     assert second.job.tag in found.work[0]
 
 

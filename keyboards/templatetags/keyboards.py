@@ -22,6 +22,8 @@ from shop.models import EstimateState
 
 register = template.Library()
 
+_LOOKED_AT = Count("keys", filter=Q(keys__grade__isnull=False))  # a key that was skipped was not
+
 
 @register.filter
 def measure(canonical: int | None, unit: str = "mm") -> str:
@@ -211,7 +213,7 @@ def drawing_standing(context, job, brief=False):
 def instrument_checks(instrument):
     """Every check that keyboards of this piano ever had, the newest first."""
     checks = Check.objects.filter(job__instrument=instrument).select_related("job", "begun_by", "gauge")
-    return {"instrument": instrument, "checks": checks.annotate(read=Count("keys")).order_by("-begun_at")}
+    return {"instrument": instrument, "checks": checks.annotate(read=_LOOKED_AT).order_by("-begun_at")}
 
 
 @register.inclusion_tag("keyboards/progress/_panel.html", takes_context=True)
@@ -254,8 +256,7 @@ def advice_panel(context, job):
 @register.inclusion_tag("keyboards/checks/_panel.html", takes_context=True)
 def checks_panel(context, job):
     """The checks of the set with a button for each kind that may be begun, for those who read keys."""
-    read = Count("keys", filter=Q(keys__grade__isnull=False))
-    checks = list(job.checks.select_related("begun_by").annotate(read=read).order_by("-begun_at", "-id"))
+    checks = list(job.checks.select_related("begun_by").annotate(read=_LOOKED_AT).order_by("-begun_at", "-id"))
     under_way = {check.kind for check in checks if not check.closed_at}
     kinds = [CheckKind.VISIT] if job.left_at else list(CheckKind)
     return {

@@ -6,7 +6,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from shop.models import Role
-from tests.factories import make_check, make_client, make_instrument, make_job, make_person
+from tests.factories import make_check, make_client, make_instrument, make_job, make_person, make_readings
 
 pytestmark = pytest.mark.django_db
 
@@ -61,8 +61,9 @@ def test_a_piano_shows_every_job_and_check_it_ever_had(client, technician):
     piano = make_instrument()
     old, new = make_job(instrument=piano), make_job(instrument=piano)
     make_check(job=old, closed=True)
-    make_check(job=new)
+    make_readings(check=make_check(job=new), keys=[1, 2, 3], grade=[0, 1, None])  # the third was skipped
     page = client.get(reverse("instrument_detail", args=[piano.pk])).content.decode()
+    assert 'data-label="Keys read">2<' in page
     assert old.tag in page
     assert new.tag in page
     assert page.count("Arrival check") + page.count("arrival check") >= 2

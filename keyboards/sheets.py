@@ -126,7 +126,7 @@ def sheet_of(
     by_key = {row.key: row for row in readings}
     keys = compass.keys
     missing, broken = set(compass.missing), set(compass.broken)
-    wanted = set(check.sample) or set(compass.present)
+    wanted = set(check.wanted(compass.present))
     words = pictures.grade_words()
     rows = []
     for key in keys.keys:

@@ -28,8 +28,10 @@ _NUMBER = {"inputmode": "decimal", "class": "figure", "autocomplete": "off"}
 
 
 class KeyForm(forms.Form):
-    """Everything about one key of one check, as it stands, to be changed. `changes` is what differs from it."""
+    """Everything about one key of one check, as it stands, to be changed. `changes` is what differs from what the page
+    showed, so that a page opened before somebody else read the key takes nothing back."""
 
+    shown = forms.JSONField(required=False, widget=forms.HiddenInput)
     note = forms.CharField(
         label=gettext_lazy("Note"), max_length=LONGEST_NOTE, required=False, widget=forms.Textarea(attrs={"rows": 2})
     )
@@ -49,13 +51,12 @@ class KeyForm(forms.Form):
         quantities: Sequence[str],
         findings: Sequence[Finding],
         units: str,
-        given: int | None,
     ):
-        self.row, self.quantities, self.units, self.given = row, quantities, units, given
+        self.row, self.quantities, self.units = row, quantities, units
         self.findings = [finding for finding in findings if finding.retired_at is None or finding.code in row.findings]
         initial: dict[str, Any] = {
             "note": row.note,
-            "grade": "" if given is None else str(given),
+            "grade": str(row.grade) if row.grade_reason else "",  # one given by hand never stands without its word
             "grade_reason": row.grade_reason,
         }
         for quantity in quantities:
@@ -64,6 +65,7 @@ class KeyForm(forms.Form):
             initial[f"value_{quantity}"] = shown
         for finding in self.findings:
             initial[f"finding_{finding.code}"] = str(row.findings.get(finding.code, 0))
+        initial["shown"] = {name: text for name, text in initial.items() if text != _nothing(name)}
         super().__init__(data, initial=initial)
         for quantity in quantities:
             self.fields[f"value_{quantity}"] = forms.CharField(
@@ -104,29 +106,37 @@ class KeyForm(forms.Form):
         return data
 
     def changes(self) -> list[tuple[str, dict[str, Any]]]:
-        """(field, change for entries_write) for every field that says something else than the row."""
+        """(field, change for entries_write) for every field that says something else than the page showed."""
         data, key = self.cleaned_data, self.row.key
+        shown = data["shown"] if isinstance(data["shown"], dict) else self.initial["shown"]
         found: list[tuple[str, dict[str, Any]]] = []
         for quantity in self.quantities:
             name = f"value_{quantity}"
             text = data[name].strip()
-            if text == self.initial[name]:
+            if text == shown.get(name, ""):
                 continue
             reading = {"key": key, "quantity": quantity, "value": text, "unit": entry_unit(quantity, self.units)}
             found.append((name, {"kind": "reading", **reading} if text else {"kind": "clear", **reading}))
         for finding in self.findings:
             name = f"finding_{finding.code}"
-            severity = int(data[name] or 0)
-            if severity != self.row.findings.get(finding.code, 0):
-                found.append((name, {"kind": "finding", "key": key, "finding": finding.code, "severity": severity}))
+            severity = data[name] or "0"
+            if severity != shown.get(name, "0"):
+                said = {"kind": "finding", "key": key, "finding": finding.code, "severity": int(severity)}
+                found.append((name, said))
         note = data["note"].replace("\r\n", "\n")
-        if note != self.row.note.strip():
+        if note != str(shown.get("note", "")).strip():
             found.append(("note", {"kind": "note", "key": key, "text": note}))
-        grade = int(data["grade"]) if data["grade"] else None
-        reason = data["grade_reason"].strip() if grade is not None else ""
-        if (grade, reason) != (self.given, self.row.grade_reason if self.given is not None else ""):
-            found.append(("grade", {"kind": "grade", "key": key, "grade": grade, "text": reason}))
+        grade, reason = data["grade"], data["grade_reason"].strip() if data["grade"] else ""
+        if (grade, reason) != (shown.get("grade", ""), shown.get("grade_reason", "")):
+            found.append(
+                ("grade", {"kind": "grade", "key": key, "grade": int(grade) if grade else None, "text": reason})
+            )
         return found
+
+
+def _nothing(name: str) -> str:
+    """What a field of a key says where nothing is known."""
+    return "0" if name.startswith("finding_") else ""
 
 
 class AgainForm(forms.Form):

@@ -1,6 +1,7 @@
 """Checks: one pass over the keys of a set, and the instruments they are measured with."""
 
 import math
+from collections.abc import Iterable
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
@@ -107,3 +108,7 @@ class Check(models.Model):
     @property
     def is_closed(self) -> bool:
         return self.closed_at is not None
+
+    def wanted(self, present: Iterable[int]) -> list[int]:
+        """Of the keys that are here those to be read: of the sample, where there is one."""
+        return [key for key in present if not self.sample or key in self.sample]

@@ -118,7 +118,7 @@ def _bound(check: Check, compass: Compass) -> int | None:
     """How many of all keys may at most be bad when a random sample shows none: what this sample can say."""
     if not check.sample or not check.sample_random:
         return None
-    return upper_failing(len(compass.present), min(len(check.sample), len(compass.present)), 0)
+    return upper_failing(len(compass.present), len(check.wanted(compass.present)), 0)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -8,6 +8,7 @@ from uuid import uuid4
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
+from django.db.models import F
 from django.http import Http404, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -241,7 +242,7 @@ class _KeyPage:
 
     @property
     def neighbours(self) -> tuple[int | None, int | None]:
-        keys = self.check.sample or self.compass.present
+        keys = self.check.wanted(self.compass.present)
         before = max((key for key in keys if key < self.key), default=None)
         behind = min((key for key in keys if key > self.key), default=None)
         return before, behind
@@ -253,8 +254,6 @@ class _KeyPage:
             quantities=self.quantities,
             findings=self.findings,
             units=self.request.user.units,
-            # a grade given by hand never stands without its word
-            given=self.row.grade if self.row.grade_reason else None,
         )
 
     def keep(self, form: KeyForm) -> bool:
@@ -323,9 +322,12 @@ class _KeyPage:
         ]
 
     def _history(self, titles: dict[str, str]) -> dict[str, Any]:
-        """The key in other checks of the instrument: what of this check's quantities was read there, a column each."""
+        """The same note in other checks of the instrument: what of this check's quantities was read there, a column
+        each. A set that begins on another note numbers it otherwise."""
+        note = self.compass.first_midi + self.key - F("key")
         earlier = list(
-            KeyReading.objects.filter(check_done__job__instrument_id=self.check.job.instrument_id, key=self.key)
+            KeyReading.objects.filter(check_done__job__instrument_id=self.check.job.instrument_id)
+            .filter(check_done__job__compass__first_midi=note)
             .exclude(check_done=self.check)
             .select_related("check_done__job")
             .order_by("-check_done__begun_at", "-check_done_id")

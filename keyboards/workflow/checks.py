@@ -165,7 +165,7 @@ class OpenPoints:
 def open_points(check: Check, readings: Sequence[KeyReading] | None = None) -> OpenPoints:
     """What to look at before the check is closed: of the keys in the sample, or of all that are here."""
     compass = Compass.objects.get(job_id=check.job_id)
-    wanted = check.sample or compass.present
+    wanted = check.wanted(compass.present)
     rows = {row.key: row for row in (check.keys.all() if readings is None else readings)}
     looked = [key for key in wanted if key in rows and rows[key].grade is not None]
     seen = set(looked)

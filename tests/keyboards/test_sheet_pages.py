@@ -1,6 +1,8 @@
 """The pages of a check: begun, read, changed, closed; the ladder of each."""
 
 import json
+import re
+from html import unescape
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -10,6 +12,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from keyboards.models import Check, Entry, Gauge, KeyReading, Photo
+from keyboards.workflow.checks import open_points
 from keyboards.workflow.entries import entries_apply, entries_write
 from keyboards.workflow.opening import open_trade
 from shop.models import Job, Role, Units
@@ -469,6 +472,31 @@ def test_a_key_page_kept_unchanged_stores_nothing(client, technician):
     assert Entry.objects.count() == count
 
 
+def test_a_key_page_opened_before_others_entered_something_takes_none_of_it_away(client, technician):
+    check = make_check()
+    shown = unescape(re.search(r'name="shown" value="([^"]*)"', page(client, "key_detail", check, 41))[1])
+    found = op("finding", minute=2, finding="cloth_worn", severity=2)
+    entries_apply(check, [op(value="5.60"), found, op("note", minute=3, text="a splice")], by=technician)
+    send(client, "key_detail", check, key_data(value_balance_pin="3.70", finding_cloth_worn="0", shown=shown), 41)
+    row = KeyReading.objects.get(key=41)
+    assert (row.balance_mortise_width, row.balance_pin, row.note) == (5600, 3700, "a splice")
+    assert row.findings == {"cloth_worn": 2}
+
+
+@pytest.mark.parametrize("shown", ["", "[]", "{", '{"note": 3}', "null"])
+def test_what_a_key_page_says_it_showed_is_not_believed_blindly(client, technician, shown):
+    check = make_check()
+    assert send(client, "key_detail", check, key_data(note="dusty", shown=shown), 41).status_code == 200
+
+
+def test_a_key_of_the_sample_that_did_not_come_is_neither_waited_for_nor_led_to(client, technician):
+    check = make_check(job=make_job(missing=[3]), sample=[2, 3, 5])
+    answer = send(client, "key_detail", check, key_data(value_balance_pin="3.70", next="1"), 2, follow=False)
+    assert answer["Location"] == reverse("key_detail", args=[check.job.number, check.pk, 5])
+    assert "1 of 2 keys looked at" in page(client, "check_detail", check)
+    assert open_points(check).unread == (5,)
+
+
 def test_a_bad_reading_is_told_beside_its_field_and_nothing_of_the_key_is_kept(client, technician):
     check = make_check()
     data = key_data(value_balance_mortise_width="562", note="dusty", finding_cloth_worn="2")
@@ -533,6 +561,16 @@ def test_a_key_shows_how_it_was_in_earlier_checks_of_the_piano(client, technicia
     assert "Cloth worn 2" in text
     assert earlier.job.tag in text
     assert "4.44" not in text
+
+
+def test_a_key_is_held_against_the_same_note_of_a_set_that_began_elsewhere(client, technician):
+    earlier = make_check(closed=True)  # from A0; its key 53 is C♯5
+    make_readings(check=earlier, keys=[41, 53], balance_mortise_width=[4444, 5580], grade=1)
+    later = make_check(job=make_job(instrument=earlier.job.instrument, first_midi=33, count=61))
+    text = page(client, "key_detail", later, 41)
+    assert "5.58" in text
+    assert "4.44" not in text
+    assert reverse("key_detail", args=[earlier.job.number, earlier.pk, 53]) in text
 
 
 # --- files ---

@@ -121,6 +121,7 @@ PARCEL = seams.ParcelPart(
     },
     whole=frozenset({"keyboards_assumptions", "keyboards_finding"}),
     needed=frozenset({"keyboards_gauge"}),
+    history=frozenset({"assumptions_changed", "gauge_changed"}),
     papers=papers,
 )
 

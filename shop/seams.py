@@ -34,11 +34,13 @@ class IntakePart:
 @dataclass(frozen=True)
 class ParcelPart:
     """owned: table -> the path from its rows to their job; whole: tables that go along whole (of a table in both, the
-    rows of no job); needed: tables whose rows go along where others name them. papers: (name, text) of each file."""
+    rows of no job); needed: tables whose rows go along where others name them; history: the events of no set
+    (Event.what) that its papers are reckoned with. papers: (name, text) of each file."""
 
     owned: Mapping[str, str]
     whole: frozenset[str]
     needed: frozenset[str]
+    history: frozenset[str]
     papers: Callable[[Job], Iterable[tuple[str, str]]]
 
 

@@ -170,6 +170,10 @@ class _Contents:
         return WHOLE.union(*(part.whole for part in seams.parcels))
 
     @cached_property
+    def history(self) -> frozenset[str]:
+        return frozenset().union(*(part.history for part in seams.parcels))
+
+    @cached_property
     def wanted(self) -> dict[str, set[Any]]:
         """Of the tables in NEEDED, the keys of the rows that go along."""
         wanted: dict[str, set[Any]] = {table: set() for table in NEEDED.union(*(part.needed for part in seams.parcels))}
@@ -178,7 +182,7 @@ class _Contents:
         wanted["shop_client"] |= self.parcel.clients
         links = self.known["shop_link"]._base_manager.filter(estimate__job__in=self.parcel.jobs)
         wanted[_LETTERS] |= set(links.exclude(letter=None).values_list("letter", flat=True))
-        fresh = {table: self._where(table) for table in self.owned} | {table: models.Q() for table in self.whole}
+        fresh = {table: models.Q() for table in self.whole} | {table: self._where(table) for table in self.owned}
         fresh |= {table: models.Q(pk__in=keys) for table, keys in wanted.items() if keys}
         while fresh:
             named = self._named(fresh)
@@ -210,6 +214,8 @@ class _Contents:
 
     def _where(self, table: str) -> models.Q:
         mine = models.Q(**{f"{self.owned[table]}__in": self.parcel.jobs})
+        if table == "shop_event":
+            return mine | models.Q(job=None, what__in=self.history)
         return mine | models.Q(**{self.owned[table]: None}) if table in self.whole else mine
 
     @cached_property

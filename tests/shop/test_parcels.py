@@ -14,7 +14,7 @@ from django.utils import timezone
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from keyboards.models import Comeback, KeyReading
+from keyboards.models import Assumptions, Comeback, KeyReading
 from keyboards.workflow.photos import photo_add
 from shop import seams
 from shop.models import Event, Job, Person, Role
@@ -67,6 +67,7 @@ def two_sets() -> tuple[Job, Job]:
         photo_add(job=job, data=jpeg(), by=person, key=41, caption=f"of {name}")
         make_readings(check=make_check(job=job, by=person, closed=True), balance_mortise_width=5_662, extra={"b": 1})
         make_sent(by=person, job=job)
+        Assumptions.objects.create(job=job, values={"clearance": 0.06})
         found.append(job)
     return found[0], found[1]
 
@@ -85,6 +86,8 @@ def test_every_table_is_placed_on_purpose():
 @pytest.mark.once
 def test_what_belongs_to_a_set_and_what_it_names_goes_in_and_nothing_else(home, tmp_path):
     mine, other = two_sets()
+    record("gauge_changed", by=None, gauge=1, was={"checked_on": "2024-05-02"})  # a report printed again needs it
+    record("backup_made", by=None)
     path = parcel_make(tmp_path, parcel_of(mine), by=None)
     assert verify(path)["part"] == mine.tag
     with zipfile.ZipFile(path) as archive:
@@ -95,6 +98,9 @@ def test_what_belongs_to_a_set_and_what_it_names_goes_in_and_nothing_else(home, 
     assert other.client.email.encode() not in text
     assert sum(name.startswith("media/photos") for name in everything) == 2  # the photo and its small one
     assert sum(name.startswith("media/estimates") for name in everything) == 1
+    assert len(everything["rows/shop_job.jsonl"].splitlines()) == 1
+    assert b"gauge_changed" in everything["rows/shop_event.jsonl"]
+    assert b"backup_made" not in everything["rows/shop_event.jsonl"]
     assert f"read/{mine.tag}-readings.csv" in everything
     assert json.loads(everything[f"read/{mine.tag}-readings.json"])
     assert len(everything["rows/keyboards_keyreading.jsonl"].splitlines()) == 88

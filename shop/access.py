@@ -13,6 +13,8 @@ from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.urls import reverse
+from django.utils.http import url_has_allowed_host_and_scheme
 
 from shop import sessions, tablets
 from shop.models import Estimate, Job, Link, Person, Role, token_hash
@@ -52,7 +54,7 @@ def allowed(*roles: str, json: bool = False) -> Callable:
                 raise PermissionDenied
             if roles == (OWNER,) and tablets.by_pin(request):
                 # Money, people and settings: six digits that others see typed all day are not enough for these.
-                return redirect_to_login(request.get_full_path())
+                return _password_first(request)
             tablets.stay(request)
             sessions.note_seen(request)
             return view(request, *args, **kwargs)
@@ -61,6 +63,29 @@ def allowed(*roles: str, json: bool = False) -> Callable:
         return guarded
 
     return decorate
+
+
+def password_lately(view: Callable) -> Callable:
+    """Under @allowed(OWNER): what gives or takes access, for whoever signed in a short while ago. Anybody else types
+    the password (and the code) once more: a session left open must not make a second owner."""
+
+    @wraps(view)
+    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if not sessions.begun_lately(request):
+            return _password_first(request)
+        return view(request, *args, **kwargs)
+
+    return guarded
+
+
+def _password_first(request: HttpRequest) -> HttpResponse:
+    """To the sign-in page and back: to the page itself, or to the one that a button was pressed on."""
+    page = request.get_full_path()
+    if request.method == "POST":
+        page = request.headers.get("Referer", "")
+        if not url_has_allowed_host_and_scheme(page, {request.get_host()}, require_https=request.is_secure()):
+            page = reverse("home")
+    return redirect_to_login(page)
 
 
 def open_to_all(view: Callable) -> Callable:

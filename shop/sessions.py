@@ -6,9 +6,10 @@ import re
 import time
 from typing import Any, cast
 
-from django.contrib.auth import SESSION_KEY, login
+from django.contrib.auth import SESSION_KEY, login, user_logged_in
 from django.contrib.sessions.backends import db
 from django.db import DatabaseError
+from django.dispatch import receiver
 from django.http import HttpRequest
 from django.utils import timezone
 from django.utils.translation import gettext as _
@@ -18,6 +19,8 @@ from shop.models import Person, Session
 logger = logging.getLogger(__name__)
 
 BEGUN = "begun"  # in a session: when somebody signed in, and what the browser said it was
+# How long a typed password is good for what is asked again for, and how long a page opened in that time may be sent.
+_LATELY, _SENT_LATELY = 15 * 60, 60 * 60
 _STEP = datetime.timedelta(minutes=5)
 _LONGEST_AGENT = 300
 _PLAIN = {"X11", "Linux", "U", "compatible"}
@@ -50,8 +53,18 @@ def begin(request: HttpRequest, person: Person) -> None:
     """Signs somebody in who has shown all that is asked of them, and takes away what has ended of all sessions."""
     Session.objects.filter(expire_date__lt=timezone.now()).delete()
     login(request, person, backend="django.contrib.auth.backends.ModelBackend")
+
+
+@receiver(user_logged_in)
+def _begun(sender: type[Person], request: HttpRequest, user: Person, **kwargs: Any) -> None:
     agent = request.headers.get("User-Agent", "")[:_LONGEST_AGENT]
     request.session[BEGUN] = {"at": time.time(), "agent": agent}
+
+
+def begun_lately(request: HttpRequest) -> bool:
+    """Whether the person signed in a short while ago: it is still they who sit there."""
+    begun, longest = request.session.get(BEGUN), _SENT_LATELY if request.method == "POST" else _LATELY
+    return bool(begun and 0 <= time.time() - begun["at"] < longest)
 
 
 def note_seen(request: HttpRequest) -> None:

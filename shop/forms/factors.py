@@ -8,14 +8,11 @@ from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from shop.guessing import count_miss, forget_misses
 from shop.models import Person
 from shop.workflow.factors import code_take
+from shop.workflow.people import password_take
 from shop.workflow.pins import is_plain
 from shop.workflow.refusal import Refused
-
-_TRIES = 5
-_WAIT = 15 * 60
 
 
 def _code_field(label: Any, help_text: Any = "") -> forms.CharField:
@@ -79,18 +76,14 @@ class ProofForm(forms.Form):
         data = super().clean() or {}
         if self.errors:
             return data
-        name = f"again:{self.person.pk}"
-        if count_miss(name, seconds=_WAIT) > _TRIES:
-            self.add_error("password", ValidationError(_("Too many wrong passwords. Wait a quarter of an hour.")))
-        elif not self.person.check_password(data["password"]):
-            self.add_error("password", ValidationError(_("This is not your password.")))
-        else:
-            forget_misses(name)
+        at = "password"
+        try:
+            password_take(self.person, data["password"])
             if "code" in self.fields:
-                try:
-                    code_take(self.person, data["code"])
-                except Refused as refusal:
-                    self.add_error("code", str(refusal))
+                at = "code"
+                code_take(self.person, data["code"])
+        except Refused as refusal:
+            self.add_error(at, str(refusal))
         return data
 
 

@@ -14,6 +14,8 @@ from shop.forms.branches import without_branches
 from shop.guessing import KNOWN, address_of, count_miss, device_of, forget_misses, hidden, misses
 from shop.models import Person
 from shop.workflow.events import record
+from shop.workflow.people import password_take
+from shop.workflow.refusal import Refused
 
 logger = logging.getLogger(__name__)
 
@@ -90,6 +92,15 @@ class PersonSettingsForm(forms.ModelForm):
 
 class OwnPasswordForm(PasswordChangeForm):
     """A person's own new password, after the old one."""
+
+    def clean_old_password(self) -> str:
+        """Guessed no faster than anywhere else."""
+        typed: str = self.cleaned_data["old_password"]
+        try:
+            password_take(self.user, typed)
+        except Refused as refusal:
+            raise ValidationError(str(refusal)) from refusal
+        return typed
 
 
 def _password_field(label: Any, help_text: Any = "") -> forms.CharField:

@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import OWNER, PersonRequest, allowed, open_to_all
+from shop.access import OWNER, PersonRequest, allowed, open_to_all, password_lately
 from shop.forms.factors import CodeForm, FirstCodeForm, OwnPinForm, ProofForm
 from shop.models import Person
 from shop.views.people import enter, waiting
@@ -46,10 +46,11 @@ def sign_in_code(request: HttpRequest) -> HttpResponse:
 @allowed()
 def factor(request: PersonRequest) -> HttpResponse:
     """What stands between somebody else and this person's work."""
-    return _page(request)
+    return factor_page(request)
 
 
-def _page(request: PersonRequest, **forms: Any) -> HttpResponse:
+def factor_page(request: PersonRequest, **forms: Any) -> HttpResponse:
+    """That page, with what was wrong in one of its forms."""
     own = factors.factor_of(request.user)
     context = {
         "factor": own,
@@ -57,6 +58,7 @@ def _page(request: PersonRequest, **forms: Any) -> HttpResponse:
         "demanded": factors.factor_demanded(request.user),
         "sessions": signed_in(request.user, here=request.session.session_key),
         "form": ProofForm(person=request.user, with_code=own is not None, auto_id="proof_%s"),
+        "end_form": ProofForm(person=request.user, with_code=False, auto_id="end_%s"),
         "pin_form": OwnPinForm(person=request.user, with_code=own is not None, auto_id="own_%s"),
         **forms,
     }
@@ -77,7 +79,7 @@ def factor_change(request: PersonRequest, what: str) -> HttpResponse:
         raise Http404
     form = _proof(request)
     if not form.is_valid():
-        return _page(request, form=form)
+        return factor_page(request, form=form)
     own = factors.factor_of(request.user)
     if what == "begin":
         request.session[_KEY] = factors.key_make()
@@ -146,7 +148,7 @@ def quick_pin(request: PersonRequest) -> HttpResponse:
     own = factors.factor_of(request.user)
     form = OwnPinForm(request.POST, person=request.user, with_code=own is not None, auto_id="own_%s")
     if not form.is_valid():
-        return _page(request, pin_form=form)
+        return factor_page(request, pin_form=form)
     pin_set(request.user, form.cleaned_data["pin"])
     messages.success(request, _("Kept."))
     return redirect("factor")
@@ -154,6 +156,7 @@ def quick_pin(request: PersonRequest) -> HttpResponse:
 
 @require_POST
 @allowed(OWNER)
+@password_lately
 def factor_demand(request: PersonRequest) -> HttpResponse:
     """Whether owners must have a second step."""
     try:

@@ -14,7 +14,7 @@ from django.utils.translation import gettext_lazy
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods
 
-from shop.access import OWNER, PersonRequest, allowed, open_to_all
+from shop.access import OWNER, PersonRequest, allowed, open_to_all, password_lately
 from shop.forms.people import OwnerForm, PersonAddForm
 from shop.forms.workshop import HoursForm, MoneyForm, WorkshopOpeningForm
 from shop.models import Person, Workshop
@@ -105,6 +105,7 @@ def opening_step(request: PersonRequest, step: str) -> HttpResponse:
     return _page(request, step, form=form)
 
 
+@password_lately
 def _people(request: PersonRequest) -> HttpResponse:
     form = PersonAddForm()
     if request.method == "POST":

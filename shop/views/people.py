@@ -17,7 +17,7 @@ from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from shop import sessions, tablets
-from shop.access import OWNER, PersonRequest, allowed, fetch, open_to_all
+from shop.access import OWNER, PersonRequest, allowed, fetch, open_to_all, password_lately
 from shop.forms.people import (
     NewPasswordForm,
     OwnPasswordForm,
@@ -46,7 +46,7 @@ class _SignIn(LoginView):
     authentication_form = SignInForm
 
     def get_initial(self) -> dict[str, Any]:
-        """Who came by PIN and wants more has a name already."""
+        """Who is in and is asked once more has a name already."""
         known = {"username": self.request.user.get_username()} if self.request.user.is_authenticated else {}
         return {**super().get_initial(), "shared": tablets.is_shared(self.request), **known}
 
@@ -99,7 +99,12 @@ def sign_in(request: HttpRequest, **kwargs: Any) -> HttpResponseBase:
     """Name and password; on the first day nobody has any, and the shop is opened instead."""
     if request.method != "POST" and not request.user.is_authenticated and not is_open():
         return redirect("shop_open")
-    return _SignIn.as_view(redirect_authenticated_user=not tablets.by_pin(request))(request, **kwargs)
+    asked_again = tablets.by_pin(request) or (_next(request) and not sessions.begun_lately(request))
+    return _SignIn.as_view(redirect_authenticated_user=not asked_again)(request, **kwargs)
+
+
+def _next(request: HttpRequest) -> str:
+    return request.POST.get("next", request.GET.get("next", ""))
 
 
 @require_POST
@@ -148,6 +153,7 @@ def person_list(request: PersonRequest) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @sensitive_post_parameters()
 @allowed(OWNER)
+@password_lately
 def person_add(request: PersonRequest) -> HttpResponse:
     """Somebody new, with a role and a password to begin with."""
     form = PersonAddForm(request.POST if request.method == "POST" else None)
@@ -160,6 +166,7 @@ def person_add(request: PersonRequest) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 @allowed(OWNER)
+@password_lately
 def person_edit(request: PersonRequest, person_id: int) -> HttpResponse:
     """Name, role and units of somebody; from here their access is closed or a new password set."""
     person = fetch(Person.objects.all(), pk=person_id)
@@ -190,21 +197,23 @@ def _edit_page(request: PersonRequest, person_id: int, **forms: Any) -> HttpResp
 @require_POST
 @sensitive_post_parameters()
 @allowed(OWNER)
+@password_lately
 def person_password(request: PersonRequest, person_id: int) -> HttpResponse:
-    """A new password for somebody who has forgotten theirs."""
+    """A new password for somebody who has forgotten theirs; for one's own the old one is asked for."""
     person = fetch(Person.objects.all(), pk=person_id)
+    if person.pk == request.user.pk:
+        return redirect("password_change")
     form = NewPasswordForm(request.POST, person=person)
     if not form.is_valid():
         return _edit_page(request, person_id, password_form=form)
     people.password_set(person, password=form.cleaned_data["password"], by=request.user)
-    if person.pk == request.user.pk:
-        update_session_auth_hash(request, person)
     messages.success(request, _("%(person)s has a new password. Tell them.") % {"person": person})
     return redirect("person_list")
 
 
 @require_POST
 @allowed(OWNER)
+@password_lately
 def person_deactivate(request: PersonRequest, person_id: int) -> HttpResponse:
     """Closes somebody's access."""
     person = fetch(Person.objects.all(), pk=person_id)
@@ -219,6 +228,7 @@ def person_deactivate(request: PersonRequest, person_id: int) -> HttpResponse:
 
 @require_POST
 @allowed(OWNER)
+@password_lately
 def person_reactivate(request: PersonRequest, person_id: int) -> HttpResponse:
     """Opens somebody's access again."""
     person = people.person_reactivate(fetch(Person.objects.all(), pk=person_id), by=request.user)

@@ -5,9 +5,13 @@ from collections.abc import Iterable
 from django.db import transaction
 from django.utils.translation import gettext as _
 
+from shop.guessing import count_miss, forget_misses
 from shop.models import Person, Role
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
+
+_TRIES = 5
+_WAIT = 15 * 60
 
 
 def _owners() -> set[int]:
@@ -69,3 +73,13 @@ def password_set(person: Person, *, password: str, by: Person) -> Person:
     person.save(update_fields=["password"])
     record("password_set", by=by, person=person.pk)
     return person
+
+
+def password_take(person: Person, typed: str) -> None:
+    """Whoever is signed in types their password once more. Raises Refused for a wrong one, and for any after five."""
+    name = f"again:{person.pk}"
+    if count_miss(name, seconds=_WAIT) > _TRIES:
+        raise Refused(_("Too many wrong passwords. Wait a quarter of an hour."))
+    if not person.check_password(typed):
+        raise Refused(_("This is not your password."))
+    forget_misses(name)

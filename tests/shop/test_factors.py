@@ -216,7 +216,7 @@ def test_signed_out_everywhere_is_everywhere_but_here(client):
     client.force_login(person)
     elsewhere = Client()
     elsewhere.force_login(person)
-    client.post(reverse("signed_out_everywhere"))
+    client.post(reverse("signed_out_everywhere"), {"password": PASSWORD})
     assert client.get(reverse("counter")).status_code == 200
     assert elsewhere.get(reverse("counter")).status_code == 302
 

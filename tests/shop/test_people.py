@@ -213,6 +213,18 @@ def test_a_new_password_takes_the_old_one_and_keeps_one_signed_in(client):
     assert client.get(reverse("person_settings")).status_code == 200
 
 
+def test_the_old_password_is_guessed_slowly_too(client):
+    person = make_person(username="rosa")
+    client.force_login(person)
+    for _again in range(5):
+        client.post(reverse("password_change"), {"old_password": "wrong"})
+    page = client.post(
+        reverse("password_change"), {"old_password": PASSWORD, "new_password1": NEW, "new_password2": NEW}
+    )
+    assert "Too many wrong passwords" in page.content.decode()
+    assert authenticate(username="rosa", password=PASSWORD) == person
+
+
 # --- coming and going ----------------------------------------------------------------------------
 
 
@@ -314,6 +326,39 @@ def test_a_new_password_for_somebody_ends_their_sessions(client, owner, client_o
     client.post(address, {"password": NEW})
     assert authenticate(username="rosa", password=NEW) == person
     assert theirs.get(reverse("counter")).status_code == 302
+
+
+def test_an_owner_changes_their_own_password_by_the_old_one_alone(client, owner):
+    answer = client.post(reverse("person_password", args=[owner.pk]), {"password": NEW})
+    assert answer["Location"] == reverse("password_change")
+    assert authenticate(username="ada", password=PASSWORD) == owner
+    assert 'name="password"' not in client.get(reverse("person_edit", args=[owner.pk])).content.decode()
+
+
+def test_whoever_left_the_office_open_types_the_password_again_before_access_is_given_or_taken(client, owner):
+    person = make_person(username="rosa")
+    edit, add = reverse("person_edit", args=[person.pk]), reverse("person_add")
+    now = datetime.datetime.now(datetime.UTC)
+    with time_machine.travel(now + datetime.timedelta(minutes=16)):
+        assert client.get(reverse("person_list")).status_code == 200
+        assert client.get(add)["Location"] == f"{reverse('sign_in')}?next={add}"
+        assert "asked for once more" in client.get(f"{reverse('sign_in')}?next={add}").content.decode()
+        # A page that was opened in time may be sent.
+        assert client.post(add, fields(username="anna")).status_code == 302
+        assert Person.objects.filter(username="anna").exists()
+    with time_machine.travel(now + datetime.timedelta(minutes=61)):
+        for name in ("person_password", "person_deactivate", "person_reactivate", "person_signed_out"):
+            sent = client.post(
+                reverse(name, args=[person.pk]), {"password": NEW}, headers={"referer": f"http://testserver{edit}"}
+            )
+            assert sent["Location"].endswith(f"?next=http%3A//testserver{edit}"), name
+        assert "%3A//" not in client.post(add, fields(), headers={"referer": "https://elsewhere.example/"})["Location"]
+        client.post(reverse("factor_demand"), {"on": "1"})
+        assert set(Event.objects.values_list("what", flat=True)) == {"person_added"}
+        assert (
+            client.post(reverse("sign_in"), {"username": "ada", "password": PASSWORD, "next": edit})["Location"] == edit
+        )
+        assert client.get(edit).status_code == 200
 
 
 def test_no_event_holds_a_password(client, owner):

@@ -80,12 +80,16 @@ def test_a_person_sees_where_they_are_signed_in_and_ends_one_of_them():
         keys = Session.objects.values_list("session_key", flat=True)
         assert not [key for key in keys if key in page]
         theirs = signed_in(other)[0].which
-        here.post(reverse("session_end", args=[theirs]))
+        here.post(reverse("session_end", args=[theirs]), {"password": PASSWORD})
         assert is_in(somebody)
-        here.post(reverse("session_end", args=[second.which]))
+        for name, arguments in (("session_end", [second.which]), ("signed_out_everywhere", [])):
+            answer = here.post(reverse(name, args=arguments), {"password": "wrong"})
+            assert "This is not your password." in answer.content.decode()
+        assert is_in(there)
+        here.post(reverse("session_end", args=[second.which]), {"password": PASSWORD})
         assert (is_in(there), is_in(here), is_in(somebody)) == (False, True, True)
         assert Event.objects.get(what="session_ended").by == person
-        here.post(reverse("signed_out_everywhere"))
+        here.post(reverse("signed_out_everywhere"), {"password": PASSWORD})
         person.refresh_from_db()
         assert [one.here for one in signed_in(person, here=here.session.session_key)] == [True]
         assert is_in(here)

@@ -1,4 +1,4 @@
-"""The rungs that every view has: signed out, wrong role, wrong method, nothing there."""
+"""The rungs that every view has: signed out, wrong role, wrong method, nothing there; htmx with what asks for it."""
 
 from django.test import Client
 from django.urls import reverse
@@ -19,6 +19,8 @@ def climb(name: str, *args: object, roles: set[str] | None = None, methods: set[
         answer = who.generic(method, address)
         if answer.streaming:
             b"".join(answer.streaming_content)  # a file that nobody reads stays open
+        elif b"</html>" in answer.content:
+            assert b" hx-target=" not in answer.content or b"js/htmx.min" in answer.content, address
         return answer.status_code
 
     nobody = Client()

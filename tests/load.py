@@ -104,7 +104,7 @@ def serving(*, rules: str = "shop.settings", debug: bool = False, workers: int =
     reader = threading.Thread(target=lambda: said.extend(server.stderr or ()))
     reader.start()
     try:
-        for _ in range(300):
+        for _ in range(1200):  # a minute: the machine may be busy
             assert server.poll() is None, "".join(said)
             try:
                 with closing(http.client.HTTPConnection("127.0.0.1", port, timeout=30)) as wire:

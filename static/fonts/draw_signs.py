@@ -1,7 +1,7 @@
-"""Draw the few signs the shipped faces lack, in two weights: signs-400.woff2 and signs-700.woff2.
+"""Draw the few signs the shipped faces lack: signs.woff2.
 
 None of the three text faces holds the sharp sign, and none holds a tick, a triangle or the take-back key. The
-signs here are drawn for them (cap height 668 of 1000, the stroke of the face of the same weight), so a key's name
+signs here are drawn for them (cap height 668 of 1000, a stroke between regular and bold), so a key's name
 looks the same on every tablet and in every PDF, whatever fonts the machine has.
 
     python static/fonts/draw_signs.py static/fonts
@@ -82,13 +82,12 @@ def turned(point: Point, quarters: int) -> Point:
     return x + 310, y + MIDDLE
 
 
-def signs(weight: int) -> dict[str, tuple[int, int, list[Shape]]]:
+def signs() -> dict[str, tuple[int, int, list[Shape]]]:
     """Name -> (code point, advance, contours). Filled contours run clockwise."""
-    bold = weight >= 600
-    thick = 118.0 if bold else 74.0
-    stem = 88.0 if bold else 56.0
-    bar = 116.0 if bold else 84.0
-    x1, x2 = (150, 350) if bold else (156, 330)
+    thick = 96.0
+    stem = 72.0
+    bar = 100.0
+    x1, x2 = 153, 340
     right = x2 + stem + 86
     wide = right + 64
     sharp = [
@@ -113,7 +112,7 @@ def signs(weight: int) -> dict[str, tuple[int, int, list[Shape]]]:
     flat = [
         box(80, -30, 80 + stem, 760),
         [(80 + stem * 0.5 + x, y) for x, y in bowl],
-        hole([(80 + stem + x * (0.86 if bold else 1), y) for x, y in inner[::-1]]),
+        hole([(80 + stem + x * 0.93, y) for x, y in inner[::-1]]),
     ]
     natural = [
         box(80, -20, 80 + stem, 760),
@@ -189,8 +188,8 @@ def area(shape: Shape) -> float:
     return sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(shape, shape[1:] + shape[:1], strict=True)) / 2
 
 
-def build(weight: int) -> FontBuilder:
-    drawn = signs(weight)
+def build() -> FontBuilder:
+    drawn = signs()
     glyphs = {".notdef": TTGlyphPen(None).glyph()}
     advances = {".notdef": (500, 0)}
     for name, (_, advance, shapes) in drawn.items():
@@ -212,9 +211,8 @@ def build(weight: int) -> FontBuilder:
     boxes = font.font["glyf"]
     font.setupHorizontalMetrics({n: (a, getattr(boxes[n], "xMin", 0) or 0) for n, (a, _) in advances.items()})
     font.setupHorizontalHeader(ascent=984, descent=-316)
-    style = "Bold" if weight >= 600 else "Regular"
-    font.setupNameTable({"familyName": FAMILY, "styleName": style, "fullName": f"{FAMILY} {style}"})
-    font.setupOS2(sTypoAscender=984, sTypoDescender=-316, usWinAscent=984, usWinDescent=316, usWeightClass=weight)
+    font.setupNameTable({"familyName": FAMILY, "styleName": "Regular", "fullName": FAMILY})
+    font.setupOS2(sTypoAscender=984, sTypoDescender=-316, usWinAscent=984, usWinDescent=316, usWeightClass=600)
     font.setupPost()
     font.font["head"].created = font.font["head"].modified = EPOCH
     font.font.recalcTimestamp = False
@@ -226,10 +224,9 @@ HOLES: dict[str, tuple[int, ...]] = {"flat": (2,), "erase": (1,), "diameter": (1
 
 
 def main(folder: Path) -> None:
-    for weight in (400, 700):
-        font = build(weight).font
-        font.flavor = "woff2"
-        font.save(folder / f"signs-{weight}.woff2")
+    font = build().font
+    font.flavor = "woff2"
+    font.save(folder / "signs.woff2")
 
 
 if __name__ == "__main__":

@@ -364,7 +364,7 @@ class Shop:
         self.process = subprocess.Popen(
             command, env=self.environment, cwd=settings.BASE_DIR, stdout=quiet, stderr=quiet
         )
-        for _ in range(100):
+        for _ in range(600):  # a minute: the machine may be busy
             try:
                 urllib.request.urlopen(f"{self.address}/sign-in/", timeout=2).close()
                 return

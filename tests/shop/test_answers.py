@@ -268,7 +268,7 @@ def test_processes_that_count_at_once_lose_no_miss():
 
     def miss():
         try:
-            together.wait(timeout=10)
+            together.wait(timeout=60)
             for _ in range(5):
                 guessing.count_miss("guessing:here", seconds=600)
         except Exception as error:

@@ -628,7 +628,7 @@ def test_of_two_yeses_at_once_to_two_options_one_wins_and_the_other_is_told():
 
     def say(letter):
         try:
-            together.wait(timeout=10)
+            together.wait(timeout=60)
             told = estimates.estimate_accept(Estimate.objects.get(pk=estimate.pk), option=letter, name="Ilse")
             came[letter] = "fresh" if told.fresh else "told"
         except Refused as refusal:
@@ -661,7 +661,7 @@ def test_drafts_begun_at_once_get_different_numbers():
 
     def draft(job):
         try:
-            together.wait(timeout=10)
+            together.wait(timeout=60)
             make_draft(job=job, by=person, prices=False)
         except Exception as error:
             failures.append(error)

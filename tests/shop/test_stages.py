@@ -435,7 +435,7 @@ def test_of_two_people_finishing_a_stage_at_once_one_does_and_the_other_is_told(
 
     def finish(person):
         try:
-            together.wait(timeout=10)
+            together.wait(timeout=60)
             stages.stage_finish(Stage.objects.select_related("job").get(pk=stage.pk), by=person)
             came.append("done")
         except Refused as refusal:

@@ -116,7 +116,7 @@ def ports(places):
         made.append((port, place.start(*command)))
     try:
         for port, _process in made:
-            give_up = time.monotonic() + 30
+            give_up = time.monotonic() + 120
             while True:
                 with suppress(OSError):
                     assert Visitor([port]).get("/health/")[0] in (200, 503)

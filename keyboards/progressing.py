@@ -76,6 +76,12 @@ class Progress:
         return format_keys([key.number for key in self.keys if key.again])
 
     @property
+    def part(self) -> str:
+        """The keys its work is for, where that is not every key of the set."""
+        wanted = [key.number for key in self.keys if key.wanted]
+        return format_keys(wanted) if len(wanted) < sum(not key.missing for key in self.keys) else ""
+
+    @property
     def shown(self) -> str:
         return " ".join(str(key.number) for key in self.keys if key.done)
 

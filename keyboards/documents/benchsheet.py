@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
+from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from keyboards.advising import assumptions_for
@@ -11,6 +12,7 @@ from keyboards.core.keys import format_keys
 from keyboards.documents.handoff import place_words, range_of, sign_of
 from keyboards.drafting import size_words, standing
 from keyboards.models import Compass
+from keyboards.progressing import progress_of, redo_of
 from keyboards.proving import limit_title
 from keyboards.strips import cloth_rows, cloth_sizes, cloths_to_cut
 from shop.cautions import CAUTIONS
@@ -57,13 +59,28 @@ def _contents(job: Job, units: str) -> dict[str, Any]:
     guides = {guide.kind: guide.step_list for guide in Guide.objects.all()}
     ticked = set(Tick.objects.filter(stage__job=job).values_list("stage_id", "step"))
     stages: list[dict[str, Any]] = []
+    redo, now = redo_of(job), timezone.now()
     for stage in job.stages.all():
         if stage.state == route.SKIPPED or (stage.whose != route.BENCH and stage.kind not in ("pack", "leave")):
             continue
         own = [line for line in lines if line.stage == stage.kind]
         steps = [(step, (stage.pk, step) in ticked) for step in guides.get(stage.kind, ()) if stage.is_open]
-        hours = stage.minutes / 60 if stage.minutes else None
-        stages.append({"stage": stage, "lines": own, "steps": steps, "hours": hours})
+        stage.job = job
+        progress = progress_of(stage, redo) if stage.is_open else None
+        again = progress.again if progress else ""
+        stages.append(
+            {
+                "stage": stage,
+                "lines": own,
+                "steps": steps,
+                # What was quoted is for all the keys, not for those that come back to be put right.
+                "hours": stage.minutes / 60 if stage.minutes and not again else None,
+                "again": again,
+                "keys": progress.part if progress else "",
+                "wet": stage.ready_at is not None and stage.ready_at > now,
+                "dries": max((line.operation.wait_hours for line in own if line.operation), default=0),
+            }
+        )
     slugs = list(dict.fromkeys(slug for line in lines if line.operation for slug in line.operation.cautions))
     if job.instrument.keytops == Keytops.IVORY:
         slugs.append("ivory")
@@ -74,7 +91,7 @@ def _contents(job: Job, units: str) -> dict[str, Any]:
         sizes |= {"mortise": size_words("mortise_width", group["mortise_width"], units)}
         sizes |= {"offset": size_words("offset", group["offset"], units) if group["offset"] else ""}
         groups.append({"number": number, "keys": format_keys(group["keys"]), "count": len(group["keys"]), **sizes})
-    to_cloth = any(row["stage"].kind == "cloth" and row["stage"].is_open for row in stages)
+    to_cloth = any(row["stage"].kind == "cloth" and row["stage"].is_open and not row["again"] for row in stages)
     cloths = cloths_to_cut(job) if to_cloth else None
     names = compass.keys if compass else None
     missing = [f"{key} {names.name(key)}" for key in compass.missing] if compass and names else []

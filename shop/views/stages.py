@@ -62,6 +62,7 @@ def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
         "running": running,
         "mine_runs": any(spell.by_id == request.user.pk for spell in running),
         "worked": worked,
+        "dries": max((line.operation.wait_hours for line in lines if line.operation), default=0),
         "drying": stage.ready_at is not None and stage.ready_at > timezone.now(),
         "is_current": job.current_stage is not None and job.current_stage.pk == stage.pk,
         "why_not": stages.why_not_finished(stage) if stage.is_open else "",

@@ -377,6 +377,11 @@ def stage_skip(stage: Stage, *, by: Person, reason: str, at: datetime.datetime |
     _stop_all(stage, at=at)
     stage.state, stage.reason = route.SKIPPED, reason.strip()
     stage.save(update_fields=["state", "reason"])
+    following = route.next_open([row.state for row in stages])
+    if following is not None and stage.ready_at and stage.ready_at > at:
+        # What dries goes on drying, whichever stage comes next.
+        stages[following].ready_at = stage.ready_at
+        stages[following].save(update_fields=["ready_at"])
     _keep_place(job, stages)
     record("stage_skipped", by=by, job=job, at=at, stage=stage.kind, reason=reason.strip())
     return stage
@@ -397,8 +402,8 @@ def send_back(job: Job, to: Stage, *, by: Person, reason: str, at: datetime.date
         if row.state in (route.DONE, route.BEGUN):
             _stop_all(row, at=at)
             row.state, row.begun_at, row.begun_by = route.WAITING, None, None
-            row.finished_at, row.finished_by = None, None
-            row.save(update_fields=["state", "begun_at", "begun_by", "finished_at", "finished_by"])
+            row.finished_at, row.finished_by, row.ready_at = None, None, None
+            row.save(update_fields=["state", "begun_at", "begun_by", "finished_at", "finished_by", "ready_at"])
     stages[index].reason = reason.strip()
     stages[index].save(update_fields=["reason"])
     _keep_place(job, stages)

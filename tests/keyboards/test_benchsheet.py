@@ -104,6 +104,12 @@ def test_the_steps_of_each_stages_guide_are_there_to_be_ticked_and_the_cloth_to_
     assert "✓ Trial key fitted before the rest" in words
     assert "Cauls in, and their time written down" in words
     assert "Cloth to cut" in words
+    assert "Then 12 h to dry" in words
+    check = make_check(job=estimate.job, kind="final", closed=True, quantities=["side_play"])
+    make_readings(check=check, side_play=[2_500 if key in (12, 57) else 450 for key in range(1, 89)], grade=0)
+    words, _pages = words_of(client, estimate.job)
+    assert "After the final check, these keys alone: 12, 57" in words
+    assert "Cloth to cut" not in words  # all 88 keys' cloth
     stage.state = "skipped"
     stage.save()
     words, _pages = words_of(client, estimate.job)

@@ -402,6 +402,19 @@ def test_what_dries_is_not_begun_early_without_a_word(client):
     assert job.events.get(what="stage_begun").details["note"] == "the wood is dry by the meter"
 
 
+def test_what_dries_goes_on_drying_where_the_next_stage_is_left_out_and_starts_anew_where_the_set_goes_back():
+    job, stage = at_stage("pins", pins=Decimal(20))
+    person, later = make_person(), timezone.now() + datetime.timedelta(hours=5)
+    Stage.objects.filter(pk=stage.pk).update(ready_at=later)
+    stages.stage_skip(stage, by=person, reason="done before")
+    cloth = job.stages.get(kind="cloth")
+    assert cloth.ready_at == later
+    stages.stage_begin(cloth, by=person, early="dry by the meter")
+    job.stages.filter(pk=cloth.pk).update(ready_at=timezone.now())  # of last week, when it had dried
+    stages.send_back(job, job.stages.get(kind="strip"), by=person, reason="once more")
+    assert job.stages.get(kind="cloth").ready_at is None
+
+
 def test_a_stage_is_handed_over_to_somebody_by_name(client):
     job, stage = at_stage("strip")
     first, second = make_person(), make_person()

@@ -220,6 +220,11 @@ class AddLineForm(forms.Form):
         )
 
 
+def _wants_to_add(data: Mapping[str, Any], key: str) -> bool:
+    names = ("operation", "title", "section", "unit_price", "discount")
+    return any(str(data.get(f"n{key}-{name}", "")).strip() for name in names)
+
+
 @dataclass
 class Group:
     """One table of the draft's page: an option, what is in every option, or the extras."""
@@ -259,16 +264,15 @@ class DraftForms:
             by_key[_place(line)].lines.append(
                 LineForm(data, instance=line, prefix=f"l{line.pk}", places=places, taxes=self.taxes)
             )
-        adding = str(data.get("add", "")) if data else ""
         for group in self.groups:
-            # Only the row whose button was pressed is read; the others stay as they were opened.
+            # A row to add is read where its button was pressed or something stands in it: what was typed is kept by
+            # whatever button. The others stay as they were opened.
             group.add = AddLineForm(
-                data if group.key == adding else None,
+                data if data and (data.get("add") == group.key or _wants_to_add(data, group.key)) else None,
                 prefix=f"n{group.key}",
                 operations=self.operations,
                 taxes=self.taxes,
             )
-        self.adding = by_key.get(adding)
         self.advised = str(data.get("advised", "")) if data else next((str(o.pk) for o in options if o.advised), "")
         self.photos = self._photos(data)
         self.trouble = ""
@@ -292,8 +296,13 @@ class DraftForms:
                 yield group.form
             yield from group.lines
 
+    @property
+    def adding(self) -> list[tuple[Group, AddLineForm]]:
+        """The rows to add that were filled in, each with its table."""
+        return [(group, group.add) for group in self.groups if group.add is not None and group.add.is_bound]
+
     def is_valid(self) -> bool:
-        """Whether all that stands on the page can be kept; the row to add is judged by itself."""
+        """Whether all that stands on the page can be kept; the rows to add are judged by themselves."""
         # Each form is asked, also after one that is not valid: every row takes what was typed, every field its error.
         good = [form.is_valid() for form in self._forms()].count(False) == 0
         try:
@@ -308,8 +317,7 @@ class DraftForms:
     @property
     def has_errors(self) -> bool:
         """Whether a field needs a look."""
-        adding = self.adding.add if self.adding else None
-        return any(form.errors for form in self._forms()) or bool(adding and adding.errors)
+        return any(form.errors for form in (*self._forms(), *(form for _group, form in self.adding)))
 
     @property
     def values(self) -> dict[str, Any]:

@@ -97,11 +97,8 @@ def _draft_page(request: PersonRequest, estimate: Estimate, forms: DraftForms, *
 def _keep(request: PersonRequest, estimate: Estimate) -> HttpResponse:
     """Everything on the draft's page is kept, whatever button was pressed; then the button does its own."""
     forms = DraftForms(estimate, request.POST)
-    adding = forms.adding
     good = forms.is_valid()
-    if adding is not None and adding.add is not None:
-        good = adding.add.is_valid() and good
-    if not good:
+    if not all([good, *(form.is_valid() for _group, form in forms.adding)]):
         return _draft_page(request, estimate, forms)
     try:
         with transaction.atomic():
@@ -121,11 +118,12 @@ def _whole(text: str | None) -> int:
 def _press(request: PersonRequest, estimate: Estimate, forms: DraftForms) -> HttpResponse:
     post, by = request.POST, request.user
     anchor = ""
-    if forms.adding is not None and forms.adding.add is not None:
-        group = forms.adding
+    for group, form in forms.adding:
         kind = LineKind.EXTRA if group.key == EXTRA else LineKind.WORK
-        estimates.line_add(estimate, forms.adding.add.draft(kind), option=group.option, by=by)
+        estimates.line_add(estimate, form.draft(kind), option=group.option, by=by)
         anchor = f"#group-{group.key}"
+    if "add" in post:
+        anchor = f"#group-{post['add']}" if post["add"].isalnum() else ""
     elif "remove" in post:
         estimates.line_remove(estimate, _whole(post["remove"]), by=by)
         anchor = f"#group-{post.get('group', COMMON)}" if post.get("group", "").isalnum() else ""
@@ -138,8 +136,8 @@ def _press(request: PersonRequest, estimate: Estimate, forms: DraftForms) -> Htt
         anchor = f"#group-{option.pk}"
     elif "option_remove" in post:
         estimates.option_remove(estimate, _whole(post["option_remove"]), by=by)
-    elif post.get("then") == "send":
-        return redirect("estimate_send", estimate.number)
+    elif post.get("then") in ("send", "preview", "pdf"):
+        return redirect(f"estimate_{post['then']}", estimate.number)
     else:
         messages.success(request, _("Kept."))
     response = redirect("estimate_detail", estimate.number)

@@ -841,6 +841,24 @@ def test_lines_are_added_moved_and_removed_with_everything_typed_kept(client, ow
     assert b"Say what it is" in answer.content
 
 
+def test_a_row_to_add_that_was_filled_in_is_kept_by_every_button_or_said(client, owner):
+    estimate = make_draft(by=owner)
+    address = reverse("estimate_detail", args=[estimate.number])
+    discount = {"ncommon-title": "Thanks", "ncommon-unit_price": "30", "ncommon-discount": "on"}
+    assert client.post(address, typed(estimate, then="send", **discount)).url.endswith("/send/")
+    assert estimate.lines.get(kind="discount").total == Decimal("-30.00")
+    for where in ("preview", "pdf"):  # what the owner looks at holds what the owner has just typed
+        answer = client.post(address, typed(estimate, then=where, **{"e-intro": f"For the {where}."}))
+        assert answer.url == reverse(f"estimate_{where}", args=[estimate.number])
+        assert read(estimate).intro == f"For the {where}."
+    half = typed(estimate, then="send", **{"nextra-unit_price": "12", "e-intro": "Not this."})
+    answer = client.post(address, half)
+    assert b"Say what it is" in answer.content
+    assert b'value="12"' in answer.content
+    assert read(estimate).intro == "For the pdf."
+    assert estimate.lines.filter(kind="extra").count() == 1
+
+
 def test_sums_are_shown_without_being_kept(client, owner):
     estimate = make_draft(by=owner)
     line = estimate.lines.filter(option__letter="A", operation__code="cloth").get()

@@ -9,7 +9,7 @@ from django.utils.translation import pgettext
 
 from keyboards.drawing.plots import Plot
 from keyboards.drawing.row import KeyFace, RowWords, Section, button_row, describe_row, small_row
-from keyboards.models import Check, Compass, KeyReading, Photo
+from keyboards.models import Check, CheckKind, Compass, KeyReading, Photo
 from shop.models import Estimate, Job
 
 
@@ -122,12 +122,14 @@ def small_row_svg(job: Job) -> str:
 
 @dataclass(frozen=True)
 class SetRow:
-    """The row of a set as its newest check left it, in as many drawings as the page has use for."""
+    """The row of a set as its newest check left it, in as many drawings as the page has use for; bare: with the old
+    cloth out."""
 
     wide: str
     narrow: str
     counts: dict[str, int]
     read: int
+    bare: bool
 
 
 def set_row(
@@ -153,6 +155,7 @@ def set_row(
         narrow="" if paper else row_svg(drawn, uid=f"{uid}-narrow", title=title, split=3, width=360),
         counts=counts,
         read=sum(counts[grade] for grade in "0123"),
+        bare=newest.kind == CheckKind.STRIPPED,
     )
 
 

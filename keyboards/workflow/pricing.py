@@ -19,7 +19,7 @@ from keyboards.core.advice import Advice
 from keyboards.core.keys import format_keys
 from keyboards.models import Check, CheckKind, Decision, KeyReading
 from shop.core import money
-from shop.models import Estimate, EstimateState, Job, LineKind, Operation, Person, Workshop
+from shop.models import ClientKind, Estimate, EstimateState, Job, LineKind, Operation, Person, Workshop
 from shop.workflow import stages
 from shop.workflow.estimates import (
     ALLOWANCE_CODE,
@@ -148,17 +148,20 @@ def _ways(decision: Decision, advice: Advice, prices: Mapping[str, Decimal]) -> 
 
 def _title(options: Sequence[str]) -> str:
     kinds = set(options)
-    if kinds == {choice.RECLOTHE}:
-        return _("New cloth")
     if kinds == {choice.RENEW_SECTION}:
         return _("All new buttons")
-    if choice.RENEW_SECTION in kinds:
-        return _("Cloth and buttons")
-    if {choice.RENEW_FAILING, choice.RECLOTHE_WITH_REPAIRS} <= kinds:
-        return _("New cloth, mortises lined, new buttons where they fail")
-    if choice.RENEW_FAILING in kinds:
-        return _("New cloth, new buttons where they fail")
-    return _("New cloth, torn mortises lined")
+    told = [_("New cloth")]
+    if choice.RECLOTHE_WITH_REPAIRS in kinds:
+        told.append(_("torn mortises lined"))
+    sections = list(options).count(choice.RENEW_SECTION)
+    whole = ngettext("in %(n)d section", "in %(n)d sections", sections) % {"n": sections}
+    if choice.RENEW_FAILING in kinds and sections:
+        told.append(_("new buttons where they fail and %(in_sections)s") % {"in_sections": whole})
+    elif choice.RENEW_FAILING in kinds:
+        told.append(_("new buttons where they fail"))
+    elif sections:
+        told.append(_("new buttons %(in_sections)s") % {"in_sections": whole})
+    return ", ".join(told)
 
 
 def _subtitle(way: _Way, sections: Sequence[Mapping]) -> str:
@@ -284,6 +287,11 @@ def _intro(decision: Decision, rows: Sequence[KeyReading], total: int) -> str:
         told.append(ngettext("%(n)d is sound", "%(n)d are sound", counts[0]) % {"n": counts[0]})
     if told:
         first += " " + _("Of these: %(list)s.") % {"list": ", ".join(told)}
+    if decision.job.client.kind != ClientKind.TECHNICIAN:
+        first += "\n" + _(
+            "A mortise is the slot, lined with cloth, in which a key moves on its pin; the button is the block of wood "
+            "glued to the key that one of the two is cut in."
+        )
     return "\n\n".join([first, "\n".join(_section_told(section) for section in decision.sections)])
 
 
@@ -304,7 +312,7 @@ def _section_told(section: Mapping) -> str:
         state = _("the wood is good enough for new cloth")
     then = {
         choice.RECLOTHE: _("we advise new cloth"),
-        choice.RECLOTHE_WITH_REPAIRS: _("we advise new cloth and to line the torn guides"),
+        choice.RECLOTHE_WITH_REPAIRS: _("we advise new cloth and to line the torn mortises"),
         choice.RENEW_FAILING: _("we advise new cloth, and new buttons where they fail"),
         choice.RENEW_SECTION: _("we advise new buttons on all of them"),
     }[section["chosen"]]

@@ -851,7 +851,8 @@ def _promise(job: Job, estimate: Estimate, *, at: datetime.datetime) -> None:
 
 def _said_yes(answer: Answer) -> str:
     assert answer.option is not None
-    return _("You said yes to option %(letter)s on %(date)s, and that stands.") % {
+    return _("%(name)s said yes to option %(letter)s on %(date)s, and that stands.") % {
+        "name": answer.name,
         "letter": answer.option.letter,
         "date": formats.date_format(timezone.localtime(answer.at), "DATETIME_FORMAT"),
     }

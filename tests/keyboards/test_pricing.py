@@ -73,6 +73,12 @@ def test_the_decision_is_our_advice_and_the_options_rise_in_price(owner):
     assert prices == sorted(prices)
     advised = [priced for priced in offer if priced.option.advised]
     assert len(advised) == 1
+    assert [priced.option.title for priced in offer] == [  # no two of them read alike
+        "New cloth",
+        "New cloth, torn mortises lined, new buttons in 1 section",
+        "All new buttons",
+    ]
+    assert "A mortise is the slot" in estimate.intro
     work = {
         code: sum(Decimal(section["work"][section["chosen"]].get(code, 0)) for section in decision.sections)
         for code in ("cloth", "strip", "button_batch", "button_single", "repair")

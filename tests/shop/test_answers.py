@@ -115,7 +115,7 @@ def test_a_second_yes_and_a_yes_to_another_option_are_told(sent, someone):
     for letter in ("A", "B"):
         told = someone.post(address, {"option": letter, **data})
         assert told.status_code == 409
-        assert "You said yes to option A" in words(told)
+        assert "Ilse said yes to option A" in words(told)
     assert Answer.objects.count() == 1
     assert someone.get(address, {"option": "A"}).status_code == 302
 

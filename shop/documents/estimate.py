@@ -98,6 +98,14 @@ def _order_of_stages(estimate: Estimate) -> dict[int, int]:
     }
 
 
+def paid_before(estimate: Estimate, moment: datetime.datetime | None) -> Decimal:
+    """What had come in for the set when a newer version went out (moment None: until now); 0 for a first version."""
+    if estimate.version == 1:
+        return Decimal(0)
+    payments = estimate.job.payments.filter(currency=estimate.currency, at__lte=moment or timezone.now())
+    return sum((payment.amount for payment in payments), Decimal(0))
+
+
 def estimate_context(estimate: Estimate, *, sent_at: datetime.datetime | None = None) -> dict:
     """What the paper says. estimate is read with its lines (with_lines()); sent_at is when it goes, or went, out."""
     moment = sent_at or estimate.sent_at
@@ -107,6 +115,7 @@ def estimate_context(estimate: Estimate, *, sent_at: datetime.datetime | None = 
         "job": estimate.job,
         **estimate_sums(estimate),
         "changes": changes_since(estimate),
+        "paid": paid_before(estimate, moment),
         "moment": moment,
         "made_at": timezone.localtime(moment or estimate.created_at),
     }

@@ -102,6 +102,9 @@ class Estimate(models.Model):
     )
     valid_until = models.DateField(_("good until"))
     working_days = models.PositiveSmallIntegerField(_("ready, working days after the yes"), null=True, blank=True)
+    days_reckoned = models.PositiveSmallIntegerField(
+        null=True, blank=True, editable=False, help_text="What the queue and its buffer came to, nine times in ten."
+    )
     allowance_keys = models.PositiveSmallIntegerField(
         _("allowance: up to how many keys"), default=0, validators=[MaxValueValidator(128)]
     )
@@ -153,6 +156,11 @@ class Estimate(models.Model):
     @property
     def is_draft(self) -> bool:
         return self.state == EstimateState.DRAFT
+
+    @property
+    def days_are_sure(self) -> bool:
+        """Whether the working days named are at least those that hold nine times in ten by the queue."""
+        return bool(self.working_days and self.days_reckoned and self.working_days >= self.days_reckoned)
 
     def is_over(self, today: datetime.date) -> bool:
         """Whether the day it was good until has passed."""

@@ -16,7 +16,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shop.access import DESK, OWNER, PersonRequest, allowed, estimate_for, fetch, job_for, may
 from shop.core.errors import MeasurementError
 from shop.documents.changes import changes_since
-from shop.documents.estimate import estimate_pdf, estimate_sums
+from shop.documents.estimate import estimate_pdf, estimate_sums, paid_before
 from shop.documents.pdf import pdf_response
 from shop.forms.estimates import (
     COMMON,
@@ -64,6 +64,7 @@ def estimate_page(estimate: Estimate) -> dict[str, Any]:
         "moment": estimate.sent_at,
         **estimate_sums(estimate),
         "changes": changes_since(estimate),
+        "paid": paid_before(estimate, estimate.sent_at),
     }
 
 

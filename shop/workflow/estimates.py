@@ -252,7 +252,8 @@ def estimate_draft(
     Line.objects.bulk_create(rows)
     _check_sums(estimate)
     if working_days is None:
-        _save(estimate, {"working_days": promises.working_days_for(estimate, at=at)})
+        days = promises.working_days_for(estimate, at=at)
+        _save(estimate, {"working_days": days, "days_reckoned": days})
     record("estimate_drafted", by=by, job=job, at=at, estimate=estimate.title, version=version, **details)
     return estimate
 
@@ -364,7 +365,8 @@ def estimate_revise(
         [_line(new, option, draft, place, prices) for place, draft in enumerate(found, start=last + 1)]
     )
     _check_sums(new)
-    _save(new, {"working_days": promises.working_days_for(new, at=at)})
+    days = promises.working_days_for(new, at=at)
+    _save(new, {"working_days": days, "days_reckoned": days})
     record(
         "estimate_drafted",
         by=by,
@@ -475,6 +477,7 @@ def draft_change(
     for line in row.lines.all():
         typed = lines.get(line.pk, {})
         _save(line, {name: value for name, value in typed.items() if name != "option_id" or value in here})
+    _save(row, {"days_reckoned": promises.working_days_for(row)})
     return row
 
 
@@ -673,6 +676,7 @@ def estimate_send(
     shown = _settled(estimate)
     if sentence := why_not_ready(shown):
         raise Refused(sentence)
+    shown.days_reckoned = promises.working_days_for(shown, at=at)
     html = estimate_html(shown, sent_at=at)
     pdf = render_pdf(html)
     with transaction.atomic():
@@ -682,6 +686,8 @@ def estimate_send(
             raise Refused(_("This set has gone home."))
         if row.is_over(timezone.localdate(at)):
             raise Refused(_("The day it is good until has passed. Give it a later one."))
+        row.days_reckoned = shown.days_reckoned
+        row.save(update_fields=["days_reckoned"])
         if estimate_html(_settled(row), sent_at=at) != html:
             raise Refused(_("Somebody has just changed this estimate. Look at it again, then send it."))
         older = job.estimates.exclude(pk=row.pk).filter(state__in=(EstimateState.SENT, EstimateState.DECLINED))

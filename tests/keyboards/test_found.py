@@ -10,6 +10,7 @@ from decimal import Decimal
 import pytest
 from django.core import mail
 from django.urls import reverse
+from django.utils import timezone
 from post_office.models import Email
 
 from keyboards import advising
@@ -17,6 +18,7 @@ from keyboards.models import Check
 from keyboards.workflow import pricing
 from keyboards.workflow.checks import check_close
 from keyboards.workflow.decisions import decision_record, sections_keep
+from shop.documents.estimate import estimate_html
 from shop.models import Estimate, EstimateState, Event, Line, LineKind, Role
 from shop.workflow import bills, estimates, stages
 from shop.workflow.opening import open_shop
@@ -231,6 +233,8 @@ def test_the_set_stands_still_through_the_revised_estimate_and_goes_on_with_its_
     draft = Estimate.objects.get(state=EstimateState.DRAFT)
     with pytest.raises(Refused, match="revised estimate"):
         stages.stage_begin(first, by=owner)
+    paid = {"kind": "payment", "method": "cash", "received_on": timezone.localdate(), "at": timezone.now(), "by": owner}
+    bills.payment_keep(job, amount=Decimal(90), **paid)
     client.post(
         reverse("estimate_send", args=[draft.number]), {"how": "letter", "to": "ilse@example.org", "message": "See."}
     )
@@ -239,6 +243,10 @@ def test_the_set_stands_still_through_the_revised_estimate_and_goes_on_with_its_
     with pytest.raises(Refused, match=r"on hold.*Waiting for the answer to E-\d+ version 2"):
         stages.stage_begin(first, by=owner)
     draft.refresh_from_db()
+    bills.payment_keep(job, amount=Decimal(5), **{**paid, "at": timezone.now()})  # too late for it
+    for text in (page_of(client, "estimate_preview", draft.number), estimate_html(draft)):
+        assert "You have paid 90.00 EUR already: it counts towards this." in text
+        assert "what is called sound here is their wood" in text
     estimates.estimate_accept(draft, option="A", name="Ilse")
     job.refresh_from_db()
     assert (job.held_since, job.stage == "stripped_check") == (None, False)

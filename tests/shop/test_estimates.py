@@ -192,6 +192,17 @@ def test_working_days_grow_with_the_rack():
     assert make_draft().working_days > alone
 
 
+def test_days_no_shorter_than_the_queue_with_its_buffer_say_how_sure_they_are():
+    make_workshop()
+    estimate, by = make_draft(), make_person(role=Role.OWNER)
+    sure = "nine sets in ten are ready by then"
+    assert estimate.days_reckoned == estimate.working_days
+    assert sure in estimate_html(read(estimate))
+    for days, told in ((estimate.working_days + 3, True), (estimate.working_days - 1, False), (None, False)):
+        estimates.draft_change(estimate, values={"working_days": days}, options={}, lines={}, by=by)
+        assert (sure in estimate_html(read(estimate))) is told
+
+
 @quick
 def test_a_sent_version_is_never_changed():
     estimate, person = make_sent(), make_person(role=Role.OWNER)

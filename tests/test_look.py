@@ -211,7 +211,7 @@ def pdf(caplog):
 
 BODY = """<body class="document" data-page="Page" data-of="of">
 <p class="running">K-0147</p><p class="page-foot">Ask us.</p><h1>Your keyboard</h1>
-<table class="plain"><thead><tr><th>Key</th></tr></thead><tbody><tr><td>A♯5 Łódź</td></tr></tbody></table>
+<table class="plain"><thead><tr><th>Key</th></tr></thead><tbody><tr><td>A♯5 Łódź é à la ł mode</td></tr></tbody></table>
 <div class="options"><article class="option">one</article><article class="option">two</article></div>
 <ul class="photos"><li>x</li></ul><h2 class="new-page">More <span class="figure">5.66 B♭3</span></h2></body>"""
 
@@ -223,10 +223,11 @@ def test_a_pdf_takes_the_sheet_without_a_word_on_both_papers(pdf, caplog, sheet,
     assert caplog.messages == []
 
 
-def test_a_pdf_has_its_own_faces_and_no_other(pdf, tmp_path):
+def test_a_pdf_has_its_own_faces_and_no_other(pdf, caplog, tmp_path):
     pypdf = pytest.importorskip("pypdf")
     path = tmp_path / "x.pdf"
     pdf(BODY, "paper-a4.css").write_pdf(path)
+    assert caplog.messages == []  # every letter and space has its glyph
     used = set()
     for page in pypdf.PdfReader(path).pages:
         for font in page["/Resources"]["/Font"].values():

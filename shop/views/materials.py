@@ -2,6 +2,7 @@
 
 from django.contrib import messages
 from django.core.paginator import Paginator
+from django.db.models import Count, F, Prefetch
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -17,13 +18,16 @@ from shop.workflow import materials
 from shop.workflow.refusal import Refused
 
 _SETS_A_PAGE = 50
+_LOTS_A_ROW = 6
 
 
 @require_safe
 @allowed()
 def material_list(request: PersonRequest) -> HttpResponse:
-    """Everything on the shelf with its lots."""
-    rows = list(Material.objects.filter(retired_at__isnull=True).prefetch_related("lots"))
+    """Everything on the shelf with its newest lots."""
+    newest = Prefetch("lots", Lot.objects.all()[:_LOTS_A_ROW], to_attr="newest")
+    stocked = Material.objects.filter(retired_at__isnull=True).alias(lots_in_all=Count("lots"))
+    rows = list(stocked.annotate(earlier=F("lots_in_all") - _LOTS_A_ROW).prefetch_related(newest))
     rows.sort(key=lambda material: material.low_since is None)  # what runs low first
     return render(request, "shop/materials/list.html", {"materials": rows})
 

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from shop.core import route
-from shop.models import Event, Job, Lot, Material, Role, Spell, Stage
-from shop.workflow import counts, materials, stages
+from shop.models import Event, Job, Role, Spell, Stage
+from shop.workflow import counts, stages
 from shop.workflow.estimates import DraftLine, DraftOption, estimate_accept, estimate_draft, estimate_send
 from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
@@ -116,19 +116,6 @@ def test_sending_back_opens_the_stage_and_all_behind_it():
     assert job.stage == "cloth"
     assert job.stages.get(kind="strip").state == route.DONE
     assert job.stages.get(kind="cloth").state == route.WAITING
-
-
-def test_a_used_lot_found_bad_is_told_to_every_set_that_has_it():
-    job, _ = at_stage("cloth")
-    person = make_person()
-    lot = Lot.objects.create(
-        material=Material.objects.create(kind="cloth", title="Cloth 1.1", thickness=1100), code="A7"
-    )
-    materials.use_record(job=job, lot=lot, by=person)
-    materials.lot_found_bad(lot, by=person, reason="shrinks")
-    assert Event.objects.filter(job=job, what="lot_found_bad").count() == 1
-    with pytest.raises(Refused, match="shrinks"):
-        materials.use_record(job=job, lot=lot, by=person)
 
 
 @pytest.mark.parametrize(("letter", "dries"), [("A", False), ("B", True)])
@@ -242,39 +229,6 @@ def test_hours_refuse_what_cannot_be(client):
         page = client.post(reverse("hours_book", args=[job.number, stage.pk]), {"minutes": value})
         assert page.status_code == 200, value
     assert not Spell.objects.exists()
-
-
-def test_a_lot_page_names_every_set_that_has_it(client):
-    job, _ = at_stage("cloth")
-    person = make_person()
-    client.force_login(person)
-    client.post(reverse("material_new"), {"kind": "cloth", "title": "Green cloth", "thickness_mm": "1.07", "note": ""})
-    material = Material.objects.get()
-    assert material.thickness == 1070
-    client.post(reverse("lot_add", args=[material.pk]), {"code": "L-7", "received_on": "2026-11-01"})
-    lot = Lot.objects.get()
-    again = client.post(reverse("lot_add", args=[material.pk]), {"code": "L-7", "received_on": ""})
-    assert b"on the shelf already" in again.content
-    materials.use_record(job=job, lot=lot, by=person)
-    page = client.get(reverse("lot_detail", args=[lot.pk]))
-    assert job.tag.encode() in page.content
-    client.post(reverse("lot_found_bad", args=[lot.pk]), {"reason": "frays"})
-    lot.refresh_from_db()
-    assert lot.bad_reason == "frays"
-
-
-def test_a_lot_that_is_in_very_many_sets_shows_them_in_pages(client, monkeypatch):
-    monkeypatch.setattr("shop.views.materials._SETS_A_PAGE", 2)
-    person = make_person()
-    lot = Lot.objects.create(material=Material.objects.create(title="Green cloth"), code="L-7")
-    jobs = [make_job() for _ in range(3)]
-    for job in jobs:
-        materials.use_record(job=job, lot=lot, by=person)
-    client.force_login(person)
-    first, second = (client.get(reverse("lot_detail", args=[lot.pk]), {"page": page}) for page in (1, 2))
-    assert [row.job for page in (first, second) for row in page.context["rows"]] == jobs[::-1]
-    assert b"3 sets have it" in second.content
-    assert b"Page 2 of 2" in second.content
 
 
 class RouteMachine(RuleBasedStateMachine):

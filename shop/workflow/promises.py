@@ -14,7 +14,7 @@ from django.utils.translation import ngettext
 
 from shop.core import promise, route
 from shop.core.errors import MeasurementError
-from shop.models import Estimate, EstimateState, Job, Line, Person, Stage, Workshop
+from shop.models import Estimate, EstimateState, Job, Line, Person, Stage, Unit, Workshop
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -58,6 +58,21 @@ def _steps(minutes: dict[str, float], waits: dict[str, int]) -> list[tuple[str, 
     return steps
 
 
+def _minutes_left(stage: Stage, lines: Iterable[Line]) -> float:
+    """Of an open stage: those of the keys that are still to be done, where these are written down, else all of them.
+
+    What was quoted is for the keys that were agreed; of a set sent back a stage may have two of them to do again.
+    """
+    if stage.keys_done is None or stage.keys_wanted is None:
+        return float(stage.minutes)
+    agreed: dict[int | None, float] = {}
+    for line in lines:
+        if line.stage == stage.kind and line.unit == Unit.KEY:
+            agreed[line.operation_id] = agreed.get(line.operation_id, 0) + float(line.quantity)
+    keys = max(agreed.values(), default=0) or stage.job.keys_here or 1
+    return float(stage.minutes) * min((stage.keys_wanted - stage.keys_done) / keys, 1)
+
+
 def _queue(without: Job | None) -> list[promise.QueuedJob]:
     """The jobs that are agreed and not finished, the earliest promise first; the id of each is its Job, as in lists."""
     agreed = (
@@ -71,9 +86,9 @@ def _queue(without: Job | None) -> list[promise.QueuedJob]:
     for estimate in sorted(agreed, key=lambda row: (row.job.promised_on or datetime.date.max, row.job.number)):
         current = estimate.job.current_stage
         dry = timezone.localdate(current.ready_at) if current is not None and current.ready_at else None
-        minutes = {stage.kind: float(stage.minutes) for stage in estimate.job.stages.all() if stage.is_open}
-        option = estimate.agreed
-        steps = _steps(minutes, _wait_days(option.lines if option else ()))
+        lines = estimate.agreed.lines if estimate.agreed else ()
+        minutes = {stage.kind: _minutes_left(stage, lines) for stage in estimate.job.stages.all() if stage.is_open}
+        steps = _steps(minutes, _wait_days(lines))
         if steps:
             queue.append(promise.QueuedJob(estimate.job, steps, dry))
     return queue

@@ -53,6 +53,17 @@ def test_agreed_sets_stand_in_the_order_of_their_promises(client, owner):
     assert page.index(sooner.tag) < page.index(later.tag)
 
 
+def test_a_stage_takes_the_hours_of_the_keys_that_are_left(owner):
+    first, _second = agreed(promised_in=10), agreed(promised_in=30)
+    cloth = first.stages.get(kind="cloth")
+    whole = promises.places()[1].ahead
+    # Half of the keys done; two sent back by the final check, one of them done again; all done, nobody said so yet.
+    for done, wanted, left in ((44, 88, 44), (0, 2, 2), (1, 2, 1), (88, 88, 0)):
+        Stage.objects.filter(pk=cloth.pk).update(keys_done=done, keys_wanted=wanted)
+        spared = whole - promises.places()[1].ahead
+        assert spared == pytest.approx(float(cloth.minutes) / 60 * (88 - left) / 88)
+
+
 def test_a_set_that_cannot_be_ready_in_time_is_told_with_its_cause(client, owner):
     job = agreed(promised_in=0)
     (place,) = promises.places()

@@ -86,6 +86,11 @@ class Stage(models.Model):
         return self.state in (route.WAITING, route.BEGUN)
 
     @property
+    def keys_left(self) -> int:
+        """Keys still to be done, where keys are written down one by one; 0 where they are not."""
+        return max((self.keys_wanted or 0) - self.keys_done, 0) if self.keys_done is not None else 0
+
+    @property
     def whose(self) -> str:
         """Who it waits for: desk, bench, office or client."""
         return route.KINDS[self.kind].whose

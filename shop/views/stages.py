@@ -147,7 +147,13 @@ def stage_put_down(request: PersonRequest, number: int, stage_id: int) -> HttpRe
 def stage_finish(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Says that the stage is done; packing needs the count, handing over the name."""
     stage = _stage(job_for(number), stage_id)
+    if stage.keys_left and _whose(request, stage) and "sure" not in request.POST:
+        return _page(request, stage, keys_left=True)
     done = _("The stage is done.")
+    ticked = set(stage.ticks.values_list("step", flat=True))
+    guide = Guide.objects.filter(kind=stage.kind).first()
+    if steps := [step for step in guide.step_list if step not in ticked] if guide else []:
+        done += " " + _("Not ticked: %(steps)s.") % {"steps": ", ".join(steps)}
     if stage.kind == "leave":
         hand_over = HandOverForm(request.POST)
         if not hand_over.is_valid():

@@ -63,14 +63,14 @@ def _minutes_left(stage: Stage, lines: Iterable[Line]) -> float:
 
     What was quoted is for the keys that were agreed; of a set sent back a stage may have two of them to do again.
     """
-    if stage.keys_done is None or stage.keys_wanted is None:
+    if stage.keys_done is None:
         return float(stage.minutes)
     agreed: dict[int | None, float] = {}
     for line in lines:
         if line.stage == stage.kind and line.unit == Unit.KEY:
             agreed[line.operation_id] = agreed.get(line.operation_id, 0) + float(line.quantity)
     keys = max(agreed.values(), default=0) or stage.job.keys_here or 1
-    return float(stage.minutes) * min((stage.keys_wanted - stage.keys_done) / keys, 1)
+    return float(stage.minutes) * min(stage.keys_left / keys, 1)
 
 
 def _queue(without: Job | None) -> list[promise.QueuedJob]:

@@ -212,6 +212,8 @@ def stage_finish(stage: Stage, *, by: Person | None, at: datetime.datetime | Non
         raise Refused(sentence)
     if stage.whose == route.BENCH and stage.state == route.WAITING:
         _refuse_wet(stage, at, "")
+    if stage.keys_left and not note:
+        note = _("%(done)d of %(wanted)d keys ticked") % {"done": stage.keys_done, "wanted": stage.keys_wanted}
     _finish(job, stage, stages, by=by, at=at, note=note)
     return stage
 

@@ -9,7 +9,7 @@ from django.utils import timezone
 from keyboards.models import KeyDone
 from keyboards.progressing import progress_of
 from keyboards.workflow.progress import progress_keep
-from shop.models import Role, Stage
+from shop.models import Guide, Role, Stage
 from shop.workflow.refusal import Refused
 from tests.factories import make_check, make_job, make_person, make_readings
 from tests.ladder import climb, gone
@@ -114,6 +114,21 @@ def test_htmx_gets_the_panel_alone(client, stage):
     )
     assert b"<html" not in answer.content
     assert b"Keys done: 1 of 87" in answer.content
+
+
+def test_a_stage_with_keys_unticked_is_finished_only_once_somebody_says_so(client, technician, stage):
+    Stage.objects.filter(job=stage.job, position__lt=stage.position).update(state="done", finished_at=timezone.now())
+    Guide.objects.update_or_create(kind="cloth", defaults={"steps": "Trial key fitted before the rest"})
+    tick(client, stage, shown="", key=["1", "2", "4"])
+    address = reverse("stage_finish", args=[stage.job.number, stage.pk])
+    assert b"3 of 87 keys are ticked" in client.post(address).content
+    stage.refresh_from_db()
+    assert stage.state == "begun"
+    told = client.post(address, {"sure": "1"}, follow=True).content.decode()
+    assert "Not ticked: Trial key fitted before the rest" in told
+    stage.refresh_from_db()
+    assert stage.state == "done"
+    assert stage.job.events.get(what="stage_finished").details["note"] == "3 of 87 keys ticked"
 
 
 def test_keys_that_fail_the_final_check_must_be_done_again(client, technician, stage):

@@ -23,7 +23,7 @@ CAUTIONS: dict[str, Caution] = {
         _(
             "Key leads and their white oxide are toxic by breath and mouth. No dry sanding, no blowing. Gloves, wet"
             " wipe, wash hands before eating. Local rules on lead decide (one example: OSHA 29 CFR 1910.1025,"
-            " limit 50 µg/m³, action level 30 µg/m³)."
+            " limit 50 micrograms per m³, action level 30)."
         ),
     ),
     "dust": Caution(

@@ -17,7 +17,7 @@ CSS = STATIC / "css"
 FONTS = STATIC / "fonts"
 TOKENS = (CSS / "tokens.css").read_text()
 COLOURS = dict(re.findall(r"--([\w-]+):\s*(#[0-9A-Fa-f]{6})", TOKENS))
-SIGNS = "♯♭♮✓▸◂▾⌫°−±×·–—→≤≥"
+SIGNS = "♯♭♮✓▸◂▾⌫°−±×·–—→≤≥√"
 
 
 def luminance(colour):
@@ -163,6 +163,29 @@ def test_every_sign_is_in_the_faces_of_its_stack(use, weight):
         if path:
             held |= set(TTFont(path).getBestCmap())
     assert [sign for sign in SIGNS + "ŁÖçğőŞž" if ord(sign) not in held and (use != "mono" or sign in SIGNS)] == []
+
+
+def test_every_letter_of_the_papers_is_in_the_faces_of_running_text():
+    held = {
+        chr(code)
+        for family in stack("sans")
+        if (path := faces().get((family, 700)))
+        for code in TTFont(path).getBestCmap()
+    }
+    root = STATIC.parent
+    written = [
+        *(root / "templates").rglob("*.html"),
+        *(root / "shop").rglob("*.py"),
+        *(root / "keyboards").rglob("*.py"),
+    ]
+    read_alone = {"reckoning.py", "keys.py", "tags.py"}  # formulas of the tools' pages; signs that are taken, not shown
+    assert {
+        (sign, path.name)
+        for path in written
+        if path.name not in read_alone
+        for sign in set(path.read_text())
+        if ord(sign) > 0x7E and sign not in held
+    } == set()
 
 
 def test_every_family_has_its_licence_beside_it():

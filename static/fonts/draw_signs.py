@@ -175,6 +175,7 @@ def signs() -> dict[str, tuple[int, int, list[Shape]]]:
             600,
             [stroke([(x, y + 430) for x, y in wave], thick), stroke([(x, y + 230) for x, y in wave], thick)],
         ),
+        "radical": (0x221A, 620, [stroke([(40, 340), (150, 390), (290, 30), (450, 740), (610, 740)], thick * 0.8)]),
         "diameter": (0x2300, 700, diameter),
         "dot": (0x25CF, 700, [ring(350, MIDDLE, 260)]),
         "circle": (0x25CB, 700, [ring(350, MIDDLE, 260), hole(ring(350, MIDDLE, 260 - thick * 0.8))]),

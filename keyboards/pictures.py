@@ -123,13 +123,14 @@ def small_row_svg(job: Job) -> str:
 @dataclass(frozen=True)
 class SetRow:
     """The row of a set as its newest check left it, in as many drawings as the page has use for; bare: with the old
-    cloth out."""
+    cloth out; after: as the final check shows it."""
 
     wide: str
     narrow: str
     counts: dict[str, int]
     read: int
     bare: bool
+    after: bool
 
 
 def set_row(
@@ -149,13 +150,14 @@ def set_row(
     readings = list(newest.keys.all())
     drawn = faces(compass, readings)
     title = title or _("The keys of %(tag)s") % {"tag": job.tag}
-    counts = grade_counts(compass, readings)
+    counts, after = grade_counts(compass, readings), newest.kind == CheckKind.FINAL
     return SetRow(
-        wide=row_svg(drawn, uid=f"{uid}-wide", title=title, font_size=19 if paper else 14),
-        narrow="" if paper else row_svg(drawn, uid=f"{uid}-narrow", title=title, split=3, width=360),
+        wide=row_svg(drawn, uid=f"{uid}-wide", title=title, font_size=19 if paper else 14, after=after),
+        narrow="" if paper else row_svg(drawn, uid=f"{uid}-narrow", title=title, split=3, width=360, after=after),
         counts=counts,
         read=sum(counts[grade] for grade in "0123"),
         bare=newest.kind == CheckKind.STRIPPED,
+        after=after,
     )
 
 

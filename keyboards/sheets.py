@@ -18,7 +18,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES, WEIGHT, show
 from keyboards.core.spread import outliers
 from keyboards.drawing.plots import Band, Plot, Series
-from keyboards.models import Check, Compass, Finding, KeyReading
+from keyboards.models import Check, CheckKind, Compass, Finding, KeyReading
 from keyboards.words import entry_unit, figure, quantity_title, unit_sign
 
 # A reading nearer to its neighbours' line than three times this is never odd, in canonical integers: the shop's own
@@ -127,7 +127,7 @@ def sheet_of(
     keys = compass.keys
     missing, broken = set(compass.missing), set(compass.broken)
     wanted = set(check.wanted(compass.present))
-    words = pictures.grade_words()
+    words = pictures.grade_words(after=check.kind == CheckKind.FINAL)
     rows = []
     for key in keys.keys:
         row = by_key.get(key) or KeyReading(key=key)

@@ -31,6 +31,7 @@ from keyboards.core.verdicts import FAIL, NOT_READ, PASS, UNDECIDED, VERDICTS, J
 from keyboards.drawing.plots import Band, Plot, Series
 from keyboards.drawing.row import KeyFace
 from keyboards.models import BoughtPart, Check, KeyDone, KeyReading, Photo
+from keyboards.pins import pin_sizes
 from keyboards.progressing import hands_of
 from keyboards.proving import READ_FROM, Proof, limit_title, place_words, proof_of, renewed_keys
 from keyboards.sheets import finding_titles, findings_words
@@ -815,7 +816,7 @@ def _cautions(proof: Proof) -> list[Caution]:
     return [CAUTIONS[slug] for slug in slugs]
 
 
-def _guarantee(job: Job, months: int) -> str:
+def guarantee_words(job: Job, months: int) -> str:
     if not months:
         return ""
     if job.left_at is None:
@@ -849,7 +850,7 @@ def _humidity_warning(proof: Proof) -> str:
     ) % {"apart": f"{apart.normalize():f}"}
 
 
-def _result(proof: Proof) -> str:
+def result_words(proof: Proof) -> str:
     counts = proof.verdicts.counts
     said = [
         ngettext("%(count)d key passes", "%(count)d keys pass", counts[PASS]) % {"count": counts[PASS]},
@@ -897,14 +898,14 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "check": proof.check,
         "units": units,
         "made_at": moment_of(proof),
-        "result": _result(proof),
+        "result": result_words(proof),
         "keys_here": len(proof.before.present),
         "arrival": moments[0] if moments else None,
         "air_before": _air(moments[0]) if moments else "",
         "air_after": _air(proof.check),
         "humidity_warning": _humidity_warning(proof),
         "release_at": release.at if release else None,
-        "guarantee": _guarantee(job, workshop.guarantee_months),
+        "guarantee": guarantee_words(job, workshop.guarantee_months),
         "agreed": _agreed(proof, {stage.kind: stage for stage in stages}),
         "log": _work_log(job, stages),
         "pictures": _pictures(proof, units) if readable else None,
@@ -921,6 +922,7 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "exceptions": exceptions(proof, units),
         "undecided": format_keys(proof.verdicts.with_verdict(UNDECIDED)),
         "buttons": _buttons(proof, units) if readable else None,
+        "pins": pin_sizes(proof, units),
         "uses": [
             (use, thickness_words(use.lot.material, units))
             for use in Use.objects.filter(job=job).select_related("lot__material", "by")

@@ -11,10 +11,12 @@ from django.utils.translation import gettext as _
 from keyboards import advising, drafting, pictures
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import show
+from keyboards.documents import handoff
 from keyboards.forms.photos import PhotoForm
 from keyboards.models import Check, CheckKind, Comeback, Compass, Decision, GaugeKind, KeyReading
+from keyboards.pins import pin_sizes
 from keyboards.progressing import progress_of
-from keyboards.proving import newest_final, worked_since
+from keyboards.proving import newest_final, proof_of, renewed_keys, worked_since
 from keyboards.sheets import Row, Sheet
 from keyboards.workflow import pricing
 from shop.access import DESK, TECHNICIAN, may
@@ -228,6 +230,21 @@ def comebacks_panel(context, job):
     """What came back of a set that has gone home, with the way to write more down."""
     rows = Comeback.objects.filter(job=job).select_related("job", "lot__material", "visit")
     return {"job": job, "rows": rows, "may_add": may(context["user"], DESK, TECHNICIAN)}
+
+
+@register.inclusion_tag("keyboards/proof/_left.html", takes_context=True)
+def as_it_left(context, job):
+    """What whoever opens the set again asks first: how it passed, new buttons, pins and cauls, the guarantee."""
+    proof, units = proof_of(job), context["user"].units
+    renewed, _why = renewed_keys(job, proof.before)
+    return {
+        "proof": proof,
+        "result": handoff.result_words(proof),
+        "renewed": format_keys(renewed),
+        "pins": pin_sizes(proof, units),
+        "units": units,
+        "guarantee": handoff.guarantee_words(job, context["workshop"].guarantee_months),
+    }
 
 
 @register.simple_tag

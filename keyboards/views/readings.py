@@ -22,7 +22,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.quantities import QUANTITIES, show
 from keyboards.core.sheet import Fact, Line, read_sheet, write_sheet
 from keyboards.forms.readings import AgainForm, FileForm, FindingsForm, KeyForm
-from keyboards.models import Check, Entry, Finding, KeyReading, PhotoAngle
+from keyboards.models import Check, CheckKind, Entry, Finding, KeyReading, PhotoAngle
 from keyboards.pictures import grade_words
 from keyboards.sheets import Column, columns_of, findings_words, mark_of, odd_keys
 from keyboards.views.checks import check_for, compass_for, sheet_context
@@ -83,13 +83,13 @@ def check_cells(request: PersonRequest, number: int, pk: int) -> JsonResponse:
             }
             for quantity in odd
         },
-        grades={str(key): _grade_words(row) for key, row in result.keys.items()},
+        grades={str(key): _grade_words(row, check) for key, row in result.keys.items()},
         read=sum(row.grade is not None for row in readings),
     )
 
 
-def _grade_words(row: KeyReading) -> dict[str, Any]:
-    word = grade_words()[row.grade] if row.grade is not None else ""
+def _grade_words(row: KeyReading, check: Check) -> dict[str, Any]:
+    word = grade_words(after=check.kind == CheckKind.FINAL)[row.grade] if row.grade is not None else ""
     return {"grade": row.grade, "words": f"{word} ({row.grade_reason})" if row.grade_reason else word}
 
 

@@ -4,6 +4,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
 from shop.models import Role
 from tests.factories import make_check, make_client, make_instrument, make_job, make_person, make_readings
@@ -67,6 +68,19 @@ def test_a_piano_shows_every_job_and_check_it_ever_had(client, technician):
     assert old.tag in page
     assert new.tag in page
     assert page.count("Arrival check") + page.count("arrival check") >= 2
+
+
+def test_a_piano_says_at_once_how_it_left_and_not_what_was_read_since(client, technician):
+    job = make_job()
+    final = make_check(job=job, kind="final", closed=True, quantities=["side_play", "balance_pin"])
+    make_readings(check=final, side_play=450, balance_pin=3_700, grade=0)
+    job.left_at = timezone.now()
+    job.save()
+    make_readings(check=make_check(job=job, kind="visit", closed=True), side_play=900, grade=1)
+    page = client.get(reverse("instrument_detail", args=[job.instrument_id])).content.decode()
+    assert "cloth to put right, 0" in page  # the row of the final check
+    for said in ("88 keys pass", '<span class="figure">3.70</span> mm (caul 3.75)', "Guarantee"):
+        assert said in page
 
 
 def test_a_client_shows_their_pianos_and_sets(client, technician):

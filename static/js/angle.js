@@ -230,17 +230,16 @@ let waiting = 0;
 let asked = 0;
 function reckon() {
   const now = contents();
-  const text = JSON.stringify(now);
-  at("tapped").value = text;
+  at("tapped").value = JSON.stringify(now);
   clearTimeout(waiting);
+  asked += 1;
+  const mine = asked;
   if (!now.taps.length) {
     at("result").textContent = "–";
     at("said").textContent = "";
     return;
   }
   waiting = setTimeout(async () => {
-    asked += 1;
-    const mine = asked;
     const body = new FormData(form);
     try {
       const answer = await fetch(said.reckon, { method: "POST", body, redirect: "error" });

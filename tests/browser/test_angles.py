@@ -196,6 +196,18 @@ def test_tapping_once_more_makes_the_angle_surer(page, check):
     page.click("#once-more")
     tap(page, *shapes["rail"], *shapes["edge"])
     expect(page.locator("#result")).to_contain_text("(mean of 2)")
+    # An answer that comes when the points are gone says nothing of those to come.
+    held = []
+    page.route("**/reckon/", lambda route: held.append(route))
+    page.fill("#click-sd", "5")
+    while not held:
+        page.wait_for_timeout(10)
+    page.click("#clear")
+    with page.expect_response("**/reckon/") as answer:
+        held[0].continue_()
+    answer.value.finished()
+    page.evaluate("() => new Promise((done) => setTimeout(done, 50))")
+    expect(page.locator("#result")).to_have_text("–")
 
 
 def test_the_photo_is_turned_until_the_playing_ends_are_at_the_bottom(page, check):

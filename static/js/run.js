@@ -408,7 +408,9 @@ function show() {
   const gauge = data.gauges.find((one) => one.id === gaugeOf(quantity));
   at("instrument").textContent = gauge ? gauge.name : "";
   at("key-page").href = data.addresses.key.replace("/0/", `/${key}/`);
-  at("note").value = stateOf(key).note;
+  keepNote(); // a tap on the pad or on the row leaves the focus where it was, so the field does not say that it changed
+  noted = { key, text: stateOf(key).note };
+  note.value = noted.text;
   at("photo-count").textContent = photos.get(key) || "";
   at("point").textContent = quantity.signed ? "−" : ".";
   at("point").dataset.key = quantity.signed ? "-" : ".";
@@ -794,14 +796,18 @@ at("toggles").addEventListener("click", (event) => {
 });
 
 const note = at("note");
+let noted = { key: here[0], text: "" }; // whose note stands in the field, and as it was kept
 const keepNote = () => {
-  const { key } = current();
-  const text = note.value.trim();
-  if (text === stateOf(key).note) return;
-  stateOf(key).note = text;
+  const from = noted;
+  const [{ key, text: before }, text] = [from, note.value.trim()];
+  if (text === before) return;
+  from.text = stateOf(key).note = text;
   put({ kind: "note", key, text }).then(
     () => tell(say("note", { name: keyOf.get(key).name })),
-    () => tell(words.lost, { bad: true }),
+    () => {
+      from.text = stateOf(key).note = before; // so that it can be tried again
+      tell(words.lost, { bad: true });
+    },
   );
 };
 note.addEventListener("change", keepNote);

@@ -633,8 +633,13 @@ def test_a_note_and_a_photo_go_to_the_key_in_hand(page, check, tmp_path):
     page.keyboard.press("Enter")
     page.set_input_files("#photo", str(picture))
     expect(page.locator("#photo-count")).to_have_text("1")
+    page.click("#note")
+    page.keyboard.press("End")
+    page.keyboard.type(", glued")
+    page.click("#back")  # which leaves the focus in the note
+    expect(page.locator("#note")).to_have_value("A splice under the button, glued")
     all_sent(page)
-    assert KeyReading.objects.get(key=1).note == "A splice under the button"
+    assert KeyReading.objects.get(key=1).note == "A splice under the button, glued"
     photo = Photo.objects.get()
     assert (photo.key, photo.check_done_id, max(photo.width, photo.height)) == (1, check.pk, 1600)
 

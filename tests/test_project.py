@@ -408,6 +408,13 @@ def test_no_python_writes_inline_style_or_script_into_html():
     assert found == []
 
 
+def test_no_script_says_a_sentence_of_its_own():
+    """What a person reads comes with the page, in their language."""
+    said = re.compile(r"""^(?!\s*(?://|import)).*?(["'`][A-Z][a-z’']+ [a-z’'][^"`]*["'`])""", re.MULTILINE)
+    scripts = [path for path in (ROOT / "static" / "js").glob("*.js") if not path.name.endswith(".min.js")]
+    assert {path.name: found for path in scripts if (found := said.findall(path.read_text(encoding="utf-8")))} == {}
+
+
 def test_text_goes_unescaped_only_where_listed():
     python = places(r"\b(?:mark_safe|SafeString|SafeText|html_safe|__html__)\b", program())
     templates = places(r"\|\s*safe(?:seq)?\b|{%-?\s*autoescape\s+off", files(".html", ".txt"))

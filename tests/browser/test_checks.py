@@ -219,6 +219,15 @@ def test_without_a_script_every_key_has_its_page(browser, live_server, technicia
     assert KeyReading.objects.get(key=41).balance_mortise_width == 5620
 
 
+def test_a_second_click_on_a_form_that_is_under_way_keeps_nothing_twice(page, technician, check):
+    page.goto(reverse("key_detail", args=[check.job.number, check.pk, 41]))
+    page.fill("[name=again-value]", "5.62")
+    button = page.get_by_role("button", name="Keep it beside")
+    button.evaluate("async (one) => { one.click(); await new Promise((done) => setTimeout(done, 60)); one.click(); }")
+    expect(page.locator(".message")).to_have_text("Kept beside the earlier reading.")
+    assert Entry.objects.count() == 1
+
+
 def test_the_front_desk_reads_the_sheet_and_changes_nothing(page, sign_in, check):
     sign_in(make_person(role=Role.DESK))
     page.goto(reverse("check_detail", args=[check.job.number, check.pk]))

@@ -272,7 +272,7 @@ export class Box extends EventTarget {
     };
     await finished(take);
     const held = await done(this.#disk.transaction("facts").objectStore("facts").get("sender"));
-    if (held.who !== mine) return null;
+    if (held?.who !== mine) return null; // another page had it, and may have freed it since
     try {
       return await work();
     } finally {

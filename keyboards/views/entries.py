@@ -4,7 +4,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-from django.http import HttpRequest, JsonResponse
+from django.http import JsonResponse
 from django.middleware.csrf import get_token
 from django.utils import timezone
 from django.utils.translation import gettext as _
@@ -25,6 +25,14 @@ OTHER = "other"  # a box belongs to one person: nobody sends it for another
 class NotReadable(ValueError):  # noqa: N818  (an answer, not a fault)
     """The body is not what was asked for. str() is a translated sentence."""
 
+    status = 400
+
+
+class NotTheirs(NotReadable):
+    """The body names somebody else than is signed in: its person signs in again first."""
+
+    status = 401
+
 
 @require_safe
 @never_cache
@@ -44,12 +52,9 @@ def operations(request: PersonRequest, pk: int) -> JsonResponse:
     404 no such check; 409 the check is closed.
     """
     try:
-        body = read_body(request)
-        batch = list_in(body, "operations", MOST_OPERATIONS)
+        batch = list_in(read_body(request), "operations", MOST_OPERATIONS)
     except NotReadable as error:
-        return answer(400, error=str(error))
-    if body.get("person", request.user.pk) != request.user.pk:
-        return answer(401, error=OTHER)
+        return answer(error.status, error=str(error))
     try:
         result = entries_apply(Check(pk=pk), batch, by=request.user)  # which reads the row itself, under its lock
     except Check.DoesNotExist:
@@ -83,8 +88,9 @@ def standing(row: KeyReading) -> dict[str, Any]:
     }
 
 
-def read_body(request: HttpRequest) -> dict[str, Any]:
-    """The object in a JSON body, whatever was sent. NotReadable with a sentence for anything else."""
+def read_body(request: PersonRequest) -> dict[str, Any]:
+    """The object in a JSON body, whatever was sent. NotReadable with a sentence for anything else; NotTheirs where it
+    says that another "person" typed it."""
     size = request.META.get("CONTENT_LENGTH") or ""
     if size.isdecimal() and int(size) > LARGEST_BODY:
         raise NotReadable(_("More was sent than can be taken at once."))
@@ -94,6 +100,8 @@ def read_body(request: HttpRequest) -> dict[str, Any]:
         raise NotReadable(_("What was sent is not JSON.")) from None
     if not isinstance(body, dict):
         raise NotReadable(_("What was sent is not what was asked for."))
+    if body.get("person", request.user.pk) != request.user.pk:
+        raise NotTheirs(OTHER)
     return body
 
 

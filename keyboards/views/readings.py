@@ -45,7 +45,8 @@ _CSV_UNITS = {"mm": 3, "in": 5, "deg": 3, "g": 3}  # decimals that give every ca
 @allowed(TECHNICIAN, json=True)
 def check_cells(request: PersonRequest, number: int, pk: int) -> JsonResponse:
     """Keeps cells of the sheet: {"cells": [{"key", "quantity", "text"}]}, quantity may be "note". A bad cell refuses
-    itself only. The answer names each cell sent with its text now and why it was refused, and what follows from it.
+    itself only. The answer names each cell sent with its text now and why it was refused, and what follows from it;
+    401 ("other") where somebody else than the "person" who typed them is signed in.
     """
     check = check_for(number, pk)
     compass_for(check.job)
@@ -53,7 +54,7 @@ def check_cells(request: PersonRequest, number: int, pk: int) -> JsonResponse:
     try:
         cells = [cell if isinstance(cell, dict) else {} for cell in list_in(read_body(request), "cells", MOST_CELLS)]
     except NotReadable as error:
-        return answer(400, error=str(error))
+        return answer(error.status, error=str(error))
     try:
         result = entries_write(check, [_change(cell, units) for cell in cells], by=request.user)
     except CheckClosed as refusal:

@@ -138,6 +138,7 @@ const post = (batch) =>
     method: "POST",
     headers: { ...headers, "Content-Type": "application/json", Accept: "application/json" },
     body: JSON.stringify({
+      person: Number(said.person),
       cells: batch.map(([input, text]) => ({ key: input.key, quantity: input.quantity, text })),
     }),
   });

@@ -352,6 +352,15 @@ def test_a_cell_is_kept_by_itself_and_a_bad_one_leaves_the_others_alone(client, 
     assert not KeyReading.objects.filter(key=2, balance_mortise_width__isnull=False).exists()
 
 
+def test_cells_that_somebody_else_typed_wait_for_them(client, technician):
+    check = make_check()
+    body = {"person": technician.pk + 1, "cells": [{"key": 1, "quantity": "balance_pin", "text": "3.70"}]}
+    address = reverse("check_cells", args=[check.job.number, check.pk])
+    answer = client.post(address, json.dumps(body), content_type="application/json")
+    assert (answer.status_code, answer.json()["error"], Entry.objects.count()) == (401, "other", 0)
+    assert f'data-person="{technician.pk}"' in page(client, "check_detail", check)
+
+
 def test_an_emptied_cell_is_withdrawn(client, technician):
     check = make_check()
     cells(client, check, (1, "balance_pin", "3.70"))

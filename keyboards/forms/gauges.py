@@ -94,9 +94,10 @@ class FindingForm(forms.ModelForm):
     class Meta:
         model = Finding
         fields = ["title", "group", "grade", "position"]
+        labels = {"position": gettext_lazy("Place")}
         help_texts = {
             "grade": gettext_lazy("At severity 2 or 3. At 1, damage of wood or button counts one grade less."),
-            "position": gettext_lazy("Its place in the list: smaller comes first."),
+            "position": gettext_lazy("In the list: smaller comes first."),
         }
 
     def __init__(self, *args: Any, **kwargs: Any):

@@ -20,6 +20,7 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from post_office.models import Attachment, Email
 
 from shop import event_words, seams
@@ -42,6 +43,53 @@ from shop.workflow.events import record
 from shop.workflow.letters import without_links
 from shop.workflow.refusal import Refused
 
+# A column as people call it; the names of the file stay as they are.
+_COLUMNS = {
+    "kind": gettext_lazy("kind"),
+    "name": gettext_lazy("name"),
+    "contact": gettext_lazy("contact person"),
+    "email": gettext_lazy("e-mail"),
+    "phone": gettext_lazy("phone"),
+    "address": gettext_lazy("address"),
+    "note": gettext_lazy("note"),
+    "maker": gettext_lazy("maker"),
+    "model": gettext_lazy("model"),
+    "year": gettext_lazy("year"),
+    "serial": gettext_lazy("serial number"),
+    "tag": gettext_lazy("tag"),
+    "set": gettext_lazy("set"),
+    "received_at": gettext_lazy("received"),
+    "carrier": gettext_lazy("carrier"),
+    "damage": gettext_lazy("damage"),
+    "wishes": gettext_lazy("wishes"),
+    "moved_on": gettext_lazy("the piano last moved"),
+    "hold_reason": gettext_lazy("why it was on hold"),
+    "left_with": gettext_lazy("left with"),
+    "estimate": gettext_lazy("estimate"),
+    "sent_to": gettext_lazy("sent to"),
+    "sent_at": gettext_lazy("sent"),
+    "intro": gettext_lazy("words at its head"),
+    "text": gettext_lazy("text"),
+    "at": gettext_lazy("when"),
+    "reply": gettext_lazy("our reply"),
+    "bill": gettext_lazy("bill"),
+    "addressee": gettext_lazy("addressee"),
+    "words": gettext_lazy("words"),
+    "issued_at": gettext_lazy("issued"),
+    "gross": gettext_lazy("to pay"),
+    "payment": gettext_lazy("payment"),
+    "received_on": gettext_lazy("received"),
+    "amount": gettext_lazy("amount"),
+    "currency": gettext_lazy("currency"),
+    "to": gettext_lazy("to"),
+    "subject": gettext_lazy("subject"),
+    "written": gettext_lazy("written"),
+    "created": gettext_lazy("made"),
+    "created_at": gettext_lazy("made"),
+    "first_seen_at": gettext_lazy("first opened"),
+    "last_seen_at": gettext_lazy("last opened"),
+    "whom": gettext_lazy("for whom"),
+}
 # Details of an event that people type.
 _TYPED = ("reason", "note", "place", "words")
 
@@ -57,7 +105,7 @@ class Section:
     @property
     def told(self) -> list[list[tuple[str, str]]]:
         """What stands in each row, for people: columns that hold nothing left out."""
-        return [[(name.replace("_", " "), _shown(text)) for name, text in row.items() if text] for row in self.rows]
+        return [[(str(_COLUMNS[name]), _shown(text)) for name, text in row.items() if text] for row in self.rows]
 
 
 def personal_data(client: Client) -> list[Section]:
@@ -69,7 +117,12 @@ def personal_data(client: Client) -> list[Section]:
     links = Link.objects.filter(estimate__job__client=client).select_related("estimate").order_by("created_at")
     sections = [
         Section(
-            "client", _("Client"), [_texts(client, "kind", "name", "contact", "email", "phone", "address", "note")]
+            "client",
+            _("Client"),
+            [
+                {"kind": client.get_kind_display()}
+                | _texts(client, "name", "contact", "email", "phone", "address", "note")
+            ],
         ),
         Section(
             "pianos",
@@ -94,7 +147,8 @@ def personal_data(client: Client) -> list[Section]:
             "answers",
             _("What they answered"),
             [
-                {"estimate": one.estimate.file_name} | _texts(one, "kind", "name", "text", "at", "reply")
+                {"estimate": one.estimate.file_name, "kind": one.get_kind_display()}
+                | _texts(one, "name", "text", "at", "reply")
                 for one in answers
             ],
         ),

@@ -85,7 +85,9 @@ def test_all_that_is_known_is_shown_on_the_page_and_in_the_file(client, owner):
         assert secret in answer.content.decode(), secret
     assert "attachment" in answer["Content-Disposition"]
     kinds = {"client", "pianos", "sets", "estimates", "answers", "bills", "payments", "letters", "links", "shared"}
-    assert kinds <= set(json.loads(answer.content))
+    held = json.loads(answer.content)
+    assert kinds <= set(held)
+    assert {name for rows in held.values() for row in rows for name in row} <= set(privacy._COLUMNS)  # each has a word
 
 
 def test_erased_the_person_is_gone_and_the_technical_history_stays(client, owner, django_capture_on_commit_callbacks):

@@ -394,6 +394,30 @@ def test_no_template_holds_inline_style_or_script():
     assert {path: matches for path, matches in found.items() if matches} == {}
 
 
+# What reads the same in every language: units, names of files and commands, the program's own name of its parts.
+UNTRANSLATED = {"% RH", "% RH–", "·  % RH ·  °C", "min", "px", "· Django", "bills.csv", "payments.csv"}
+UNTRANSLATED |= {"manage.py parcel --whole --to FOLDER", "manage.py restore FILE"}
+NO_TEXT = (
+    r"{#.*?#}|{% comment.*?endcomment %}",
+    r"{% blocktranslate.*?endblocktranslate %}",
+    r"{% block \w+_class %}.*?{% endblock %}",
+    r"{%.*?%}|{{.*?}}",
+    r"<(script|style)\b.*?</\1>",
+)
+
+
+def test_all_text_of_a_template_can_be_translated():
+    found = set()
+    for path in files(".html", under=("templates",)):
+        text = path.read_text()
+        for pattern in NO_TEXT:
+            text = re.sub(pattern, "", text, flags=re.S)
+        said = re.findall(r'\b(?:aria-label|title|alt|placeholder|data-label)="([^"]*)"', text)
+        said += re.sub(r"<[^>]*>", "\n", re.sub(r"&\w+;", "", text)).split("\n")
+        found |= {(path.name, words.strip()) for words in said if re.search("[A-Za-z]{2}", words)}
+    assert {(name, words) for name, words in found if words not in UNTRANSLATED} == set()
+
+
 def strings(path: Path) -> Iterator[ast.Constant]:
     """The text a Python file works with: every string that is not a statement by itself, as docstrings are."""
     for node in ast.walk(parsed(path)):

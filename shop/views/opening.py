@@ -48,9 +48,9 @@ def _page(request: HttpRequest, step: str, **context: Any) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @open_to_all
 def shop_open(request: HttpRequest) -> HttpResponse:
-    """Who the shop is. Not there any more once somebody works here."""
+    """Who the shop is. Once somebody works here it leads to where everybody goes on."""
     if is_open():
-        raise Http404
+        return redirect("home")
     data = request.POST if request.method == "POST" else None
     form = WorkshopOpeningForm(data, instance=Workshop(), initial=request.session.get(_DRAFT))
     if data is not None and form.is_valid():
@@ -65,7 +65,7 @@ def shop_open(request: HttpRequest) -> HttpResponse:
 def shop_owner(request: HttpRequest) -> HttpResponse:
     """Its owner: with that it is open."""
     if is_open():
-        raise Http404
+        return redirect("home")
     shop_form = WorkshopOpeningForm(request.session.get(_DRAFT), instance=Workshop())
     if not shop_form.is_valid():
         return redirect("shop_open")
@@ -75,8 +75,8 @@ def shop_owner(request: HttpRequest) -> HttpResponse:
             owner = first_day(
                 workshop=shop_form.cleaned_data, owner=form.instance, password=form.cleaned_data["password"]
             )
-        except Refused as refusal:
-            raise Http404 from refusal
+        except Refused:  # somebody was quicker
+            return redirect("home")
         del request.session[_DRAFT]
         begin(request, owner)
         messages.success(request, _("The workshop is open."))

@@ -79,8 +79,8 @@ class Bucket(S3Storage):
         """Where it is, in words."""
         return f"{self.bucket_name} · {self.endpoint_url or self.region_name}"
 
-    def answers(self) -> bool:
-        """Whether the bucket is there and lets the program in."""
+    def answers(self, *, held: bool) -> bool:
+        """Whether the bucket is there and lets the program in, whether or not it held anything before."""
         try:
             _in_words(self._client.head_bucket)(Bucket=self.bucket_name)
         except StoreError:

@@ -77,7 +77,7 @@ def health_now(backups: State, *, at: datetime.datetime) -> Health:
     return Health(
         database=database,
         room=free() >= ROOM,
-        files=cast(Any, default_storage).answers(),
+        files=not backups.absent and cast(Any, default_storage).answers(held=backups.file_count > 0),
         backup=not backups.stale(at),
         letters=database and not late,
     )

@@ -107,6 +107,7 @@ def office(request: PersonRequest) -> HttpResponse:
     )
     owed = owed_by(list(Bill.objects.unsettled().with_payments()), today)
     fears = promises.fears(at=now)
+    backups = state()
     context = {
         "today": today,
         "fears": [(job, fears[job.pk]) for job in jobs.filter(pk__in=fears).order_by("promised_on", "number")],
@@ -125,7 +126,8 @@ def office(request: PersonRequest) -> HttpResponse:
         "owed": owed,
         "owed_sums": sums(owed),
         "overdue": [row for row in owed if row.late],
-        "backup_due": state().stale(now),
+        "backup_due": backups.stale(now),
+        "files_absent": backups.absent,
         "papers_due": list(papers_due(today)),
         # A set leaves the stage by itself once its check is closed: one still there was found worse than agreed. Once
         # the revised estimate went out it waits for an answer.

@@ -26,6 +26,7 @@ pytestmark = pytest.mark.django_db
 def home(settings, tmp_path):
     settings.DATA_DIR, settings.BACKUP_DIR, settings.MEDIA_ROOT = tmp_path, tmp_path / "kept", tmp_path / "media"
     settings.BACKUP_DIR.mkdir()
+    settings.MEDIA_ROOT.mkdir()
     return tmp_path
 
 
@@ -98,6 +99,20 @@ def test_a_letter_that_waits_for_hours_is_not_well():
     assert Client().get(reverse("health")).json()["letters"]
     type(letter).objects.filter(pk=letter.pk).update(created=timezone.now() - datetime.timedelta(hours=3))
     assert not Client().get(reverse("health")).json()["letters"]
+
+
+def test_photos_whose_disk_is_away_are_not_well_and_the_office_says_so(client, owner, home):
+    good_backup(hours=1)
+    (home / "media").rmdir()
+    assert not Client().get(reverse("health")).json()["files"]
+    assert "cannot be kept" in client.get(reverse("program")).content.decode()
+    backups._note(file_count=0)  # the control: a new shop has no photo and no folder
+    assert Client().get(reverse("health")).json()["files"]
+    backups._note(file_count=90, absent=7)
+    (home / "media").mkdir()
+    assert not Client().get(reverse("health")).json()["files"]
+    assert "7 photos or papers are missing" in client.get(reverse("office")).content.decode()
+    assert "not all there" in client.get(reverse("program")).content.decode()
 
 
 def test_health_is_asked_not_told():

@@ -39,7 +39,7 @@ demo: install free-port ## an invented workshop to try, on port 8000
 	@$(serve)
 
 serve: export SITE_ADDRESS := $(or $(SITE_ADDRESS),http://127.0.0.1:$(PORT))
-serve: prepare free-port ## the program for a real workshop, its data in .data, backed up every day
+serve: install free-port prepare ## the program for a real workshop, its data in .data, backed up every day
 	@echo "Balance Rail is at $$SITE_ADDRESS (listening on $(HOST), port $(PORT))"
 	@$(BIN)/python manage.py backup --loop --skip-checks >/dev/null & backups=$$!; $(serve)
 

@@ -5,6 +5,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from django.core.checks import run_checks
 from django.db import OperationalError, connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
@@ -142,6 +143,14 @@ def test_the_owner_sees_version_database_room_backup_and_what_is_new(client, own
         assert words in page
     assert str(NOTES[0][1][0]) in page
     assert "message bad" not in page
+
+
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="SQLite's own fault")
+def test_the_owner_reads_of_a_fault_of_this_sqlite_and_no_start_is_troubled_by_it(client, owner, monkeypatch):
+    for version, told in (((3, 51, 2), True), ((3, 51, 3), False)):
+        monkeypatch.setattr(health.sqlite3, "sqlite_version_info", version)
+        assert ("rare fault" in client.get(reverse("program")).content.decode()) is told
+        assert run_checks(include_deployment_checks=False) == []
 
 
 def test_the_office_is_red_without_a_good_backup_and_says_why_it_failed(client, owner):

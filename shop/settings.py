@@ -161,6 +161,8 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 1000
 DATA_UPLOAD_MAX_NUMBER_FILES = 40
 
+WHITENOISE_ALLOW_ALL_ORIGINS = False  # nobody else's page has any use for our files
+
 # Letters: a real mail server where one is named, otherwise files in DATA_DIR/outbox that the Office can read.
 EMAIL_HOST = env.text("EMAIL_HOST")
 EMAIL_PORT = env.whole("EMAIL_PORT", default=587, minimum=1, maximum=65535)

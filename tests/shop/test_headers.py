@@ -29,6 +29,14 @@ def test_no_answer_is_kept_framed_sniffed_or_lent_to_others(client, settings, pa
     }.items() <= said.items()
 
 
+def test_a_host_name_that_is_none_of_ours_is_told_as_little(client):
+    answer = client.get("/sign-in/", headers={"host": "elsewhere.example"})
+    assert answer.status_code == 400
+    assert (answer["X-Content-Type-Options"], answer["X-Frame-Options"]) == ("nosniff", "DENY")
+    assert answer["Content-Security-Policy"] == "default-src 'none'; frame-ancestors 'none'"
+    assert answer.cookies == {}
+
+
 def test_a_view_that_says_how_long_it_may_be_kept_is_heard(client):
     client.force_login(make_person())
     assert client.get(reverse("bench_worker")).headers["Cache-Control"] != "private, no-store"

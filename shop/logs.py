@@ -10,7 +10,8 @@ _FRAMES = 4
 
 
 class OneLine(logging.Formatter):
-    """Time, level, where, what; an exception in the same line: its kind, its words, the last places it came through.
+    """Time, level, where, what; an exception in the same line: its kind, its words and, of an error, the last places it
+    came through.
 
     Only the first line of its words: PostgreSQL tells the values of a row in the second.
     """
@@ -19,8 +20,10 @@ class OneLine(logging.Formatter):
         text = record.getMessage()
         if record.exc_info and record.exc_info[0]:
             kind, error, trace = record.exc_info
-            frames = traceback.extract_tb(trace)[-_FRAMES:]
-            places = " > ".join(f"{frame.filename.rpartition('site-packages/')[2]}:{frame.lineno}" for frame in frames)
-            text += f": {kind.__name__}: {(str(error).splitlines() or [''])[0]} ({places})"
+            text += f": {kind.__name__}: {(str(error).splitlines() or [''])[0]}"
+            if record.levelno >= logging.ERROR:
+                frames = traceback.extract_tb(trace)[-_FRAMES:]
+                places = (f"{frame.filename.rpartition('site-packages/')[2]}:{frame.lineno}" for frame in frames)
+                text += f" ({' > '.join(places)})"
         text = _SECRET.sub(r"\1…", " ".join(text.split()))
         return f"{self.formatTime(record)} {record.levelname} {record.name}: {text}"

@@ -20,8 +20,9 @@ def server_error(request: HttpRequest) -> HttpResponse:
     if request.content_type == "application/json" or request.headers.get("Accept", "") == "application/json":
         answer: HttpResponse = JsonResponse({"error": fault or "server error"}, status=status)
     else:
+        reading = request.method in ("GET", "HEAD")
         # Without the request: no session, no person, no database may be asked now.
-        answer = render(None, "503.html" if fault else "500.html", {"fault": fault}, status=status)
+        answer = render(None, "503.html" if fault else "500.html", {"fault": fault, "reading": reading}, status=status)
     if fault:
         answer["Retry-After"] = "30"
     return answer

@@ -113,8 +113,11 @@ def _lock_file() -> Path:
 def _note(**fields: Any) -> None:
     path = _state_file()
     aside = path.with_suffix(f".{os.getpid()}-{threading.get_ident()}")
-    aside.write_text(json.dumps({**_noted(), **fields}))
-    aside.replace(path)
+    try:
+        aside.write_text(json.dumps({**_noted(), **fields}))
+        aside.replace(path)
+    finally:
+        aside.unlink(missing_ok=True)  # on a full disk nothing is left of it
 
 
 def _noted() -> dict[str, Any]:

@@ -119,6 +119,18 @@ def test_a_page_that_cannot_be_kept_says_why_and_keeps_nothing(closed):
     assert Customer.objects.get().name == "Vera Holt"
 
 
+def test_a_page_that_cannot_be_read_does_not_speak_of_what_was_typed(monkeypatch):
+    def away(request):
+        raise OperationalError("connection failed: the database could not connect")
+
+    who = visitor(make_person(role="desk"))
+    monkeypatch.setattr("shop.access.sessions.note_seen", away)
+    answer = who.get(reverse("counter"))
+    assert answer.status_code == 503
+    assert "cannot be shown now" in answer.content.decode()
+    assert "typed" not in answer.content.decode()
+
+
 def test_the_same_page_is_kept_when_the_database_takes_it():
     """The control."""
     who = visitor(make_person(role="desk"))
@@ -239,8 +251,8 @@ def test_a_clock_that_jumps_changes_no_order_and_stops_nobody():
 # --- what the log says ---
 
 
-def written(message: str, *args, exc_info=None) -> str:
-    return OneLine().format(logging.LogRecord("shop", logging.ERROR, __file__, 1, message, args, exc_info))
+def written(message: str, *args, exc_info=None, level=logging.ERROR) -> str:
+    return OneLine().format(logging.LogRecord("shop", level, __file__, 1, message, args, exc_info))
 
 
 def test_a_line_of_the_log_is_one_line_with_the_place_and_without_the_values():
@@ -248,9 +260,11 @@ def test_a_line_of_the_log_is_one_line_with_the_place_and_without_the_values():
         raise OperationalError("duplicate key\nDETAIL: Key (email)=(ilse@example.org) already exists.")
     except OperationalError:
         line = written("Internal Server Error:\n%s", "/counter/", exc_info=sys.exc_info())
+        warned = written("Forbidden: %s", "/office/", exc_info=sys.exc_info(), level=logging.WARNING)
     assert "\n" not in line
     assert "ERROR shop: Internal Server Error: /counter/: OperationalError: duplicate key (" in line
     assert "test_faults.py:" in line
+    assert warned.endswith("Forbidden: /office/: OperationalError: duplicate key")  # nothing is broken in the program
     assert "ilse" not in line
 
 

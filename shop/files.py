@@ -54,7 +54,7 @@ class Folder(FileSystemStorage):
     def answers(self, *, held: bool) -> bool:
         """Whether it lets the program write; how much room there is, is asked of the whole disk. held: whether there
         were files in it before. A folder that is gone then is a disk that is away, not one that nobody needed yet."""
-        return os.access(settings.DATA_DIR, os.W_OK) and (os.path.isdir(self.location) or not held)
+        return os.access(settings.DATA_DIR, os.W_OK) and (Path(self.location).is_dir() or not held)
 
     def names(self) -> list[str]:
         """Every file there is."""

@@ -40,9 +40,14 @@ def keys_tick(request: PersonRequest, number: int, stage_id: int) -> HttpRespons
             raise MeasurementError(_("Name the keys in at most %(most)d characters.") % {"most": _LONGEST})
         named = set(compass.keys.parse(text)) if text else set()
         absent = named - set(compass.present)
-        progress_keep(stage, done=done | named - absent, undone=undone, by=request.user)
+        beside = _beside(stage, named - absent)
+        progress_keep(stage, done=done | named - absent - beside, undone=undone, by=request.user)
         if absent:
             trouble = _("Kept without keys %(keys)s: they did not come with the set.") % {"keys": format_keys(absent)}
+        elif beside:
+            trouble = _(
+                "Kept without keys %(keys)s: nothing is to be done on them here. Tap one that was done all the same."
+            ) % {"keys": format_keys(beside)}
         text = ""
     except MeasurementError as error:
         trouble = wrong_with(error)
@@ -55,6 +60,13 @@ def keys_tick(request: PersonRequest, number: int, stage_id: int) -> HttpRespons
         # Without JavaScript the sentence comes with what was typed, on a page of the panel alone.
         return render(request, "keyboards/progress/again.html", _context(job, stage, trouble, text))
     return render(request, "keyboards/progress/_panel.html", _context(job, stage, trouble, text))
+
+
+def _beside(stage: Stage, named: set[int]) -> set[int]:
+    """Those of the named keys that a stage's work is not for: "28-60" means the keys of that range that get a button."""
+    progress = progress_of(stage)
+    wanted = {key.number for key in progress.keys if key.wanted} if progress else set()
+    return named - wanted if named & wanted else set()
 
 
 def _context(job: Job, stage: Stage, trouble: str, text: str) -> dict[str, Any]:

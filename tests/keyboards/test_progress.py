@@ -59,6 +59,16 @@ def test_a_key_that_did_not_come_is_named_and_the_others_are_kept(client, stage)
     assert done(stage) == [2, 4]
 
 
+def test_a_named_range_means_the_keys_that_the_stage_is_for(client, technician, stage):
+    check = make_check(job=stage.job, kind="final", closed=True, quantities=["side_play"])
+    make_readings(check=check, keys=[12, 14], side_play=2_500, grade=0)
+    page = tick(client, stage, shown="", also="10-15").content.decode()
+    assert done(stage) == [12, 14]
+    assert "Kept without keys 10, 11, 13, 15" in page
+    tick(client, stage, shown="12 14", key=["12", "14"], also="15")  # by itself it is meant
+    assert done(stage) == [12, 14, 15]
+
+
 def test_what_was_typed_stays_where_it_is_refused(client, stage):
     page = tick(client, stage, shown="", also="1-5, H9").content.decode()
     assert 'value="1-5, H9"' in page

@@ -39,7 +39,8 @@ def contents_of(spec: Spec, asked: Mapping[str, Any], assumed: Assumed) -> dict[
     for group in spec.groups:
         values = {name: round(getattr(group.spec, name), 4) for name in SIZES if name != "offset"}
         values["offset"] = round(group.offset or 0.0, 2)
-        groups.append({**values, "keys": list(group.keys), "spares": group.cut.spares})
+        read = group.offset is not None
+        groups.append({**values, "offset_read": read, "keys": list(group.keys), "spares": group.cut.spares})
     return {
         "keys": list(asked["keys"]),
         "follows": asked["follows"],
@@ -50,6 +51,11 @@ def contents_of(spec: Spec, asked: Mapping[str, Any], assumed: Assumed) -> dict[
         "allowed": {name: getattr(assumed, name) for name in ALLOWED},
         "groups": groups,
     }
+
+
+def offset_read(group: Mapping[str, Any]) -> bool:
+    """Whether how far the mortise stands off the middle was read; drawings of earlier releases did not keep it."""
+    return bool(group.get("offset_read", True))
 
 
 def cut_of(group: Mapping[str, Any]) -> Cut:
@@ -227,15 +233,14 @@ def as_csv(standing: Standing) -> str:
     drawing = standing.drawing
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow(["group", *SIZES, "buttons", "spares", "to_cut", "keys", "wood", "drawing", "made", "holds"])
+    writer.writerow(["group", *SIZES, "offset_read", "buttons", "spares", "to_cut", "keys", "wood", "drawing", "made", "holds"])
     for number, group in enumerate(drawing.contents["groups"], start=1):
         count = len(group["keys"])
         keys = " ".join(str(key) for key in group["keys"])
         made = [drawing.contents.get("button_wood", ""), drawing.version, localdate(drawing.made_at).isoformat()]
         made.append(standing.replaced or _("yes"))
-        writer.writerow(
-            [number, *(group[name] for name in SIZES), count, group["spares"], count + group["spares"], keys, *made]
-        )
+        sizes = [*(group[name] for name in SIZES), _("yes") if offset_read(group) else _("no")]
+        writer.writerow([number, *sizes, count, group["spares"], count + group["spares"], keys, *made])
     return out.getvalue()
 
 
@@ -271,6 +276,8 @@ def as_dxf(standing: Standing) -> str:
     ]
     if about["wood"]:
         notes.append(_("wood: %(wood)s") % about)
+    if not all(map(offset_read, drawing.contents["groups"])):
+        notes.append(_("the offset of the mortise was not read: drawn in the middle"))
     if standing.out_of_date:
         notes.insert(0, standing.replaced.upper())
 

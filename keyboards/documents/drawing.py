@@ -5,7 +5,17 @@ from typing import Any
 from django.utils.translation import gettext as _
 
 from keyboards.core.keys import format_keys
-from keyboards.drafting import SIZES, Standing, allowed_of, allowed_words, blanks_of, cut_of, size_words, wood_of
+from keyboards.drafting import (
+    SIZES,
+    Standing,
+    allowed_of,
+    allowed_words,
+    blanks_of,
+    cut_of,
+    offset_read,
+    size_words,
+    wood_of,
+)
 from keyboards.drawing.button import Words, check_length, extent, walls, working_drawing
 from keyboards.models import Compass
 from keyboards.specpage import blanks_svg, sign_svg, too_long
@@ -41,6 +51,7 @@ def drawing_pdf(standing: Standing, units: str) -> bytes:
             "bass_wall": size_words("wall", bass_wall, "mm").removesuffix(" mm"),
             "treble_wall": size_words("wall", treble_wall, "mm").removesuffix(" mm"),
         }
+        middle = sizes["offset"] if offset_read(group) else _("not read: %(size)s") % {"size": sizes["offset"]}
         drawn["offset"] = _("%(size)s off the middle") % {"size": sizes["offset"]}
         wide, high = extent(cut)
         keys = group["keys"]
@@ -67,7 +78,7 @@ def drawing_pdf(standing: Standing, units: str) -> bytes:
                     (_("Mortise, length"), sizes["mortise_length"], "", False),
                     (_("Mortise, width"), sizes["mortise_width"], "", False),
                     (_("Angle"), sizes["skew"], off["skew"], False),
-                    (_("Off the middle"), sizes["offset"], off["offset"], False),
+                    (_("Off the middle"), middle, off["offset"] if offset_read(group) else "", not offset_read(group)),
                     *(
                         (title, size_words("wall", wall, units), off["wall"], wall < least)
                         for title, wall in ((_("Wood, bass side"), bass_wall), (_("Wood, treble side"), treble_wall))

@@ -268,6 +268,17 @@ def test_the_list_says_how_many_of_what(client, job):
     ]
     assert rows[0]["made"] == "2026-07-01"
     assert rows[1]["keys"].split()[0] == "11"
+    assert rows[1]["offset_read"] == "yes"
+
+
+def test_an_offset_that_nobody_read_is_never_drawn_as_if_it_were(client, job):
+    KeyReading.objects.update(mortise_offset=None)
+    draw(client, job)
+    words = PdfReader(io.BytesIO(client.get(reverse("drawing_paper", args=[job.number, 1])).content)).pages[0]
+    assert "not read: 0 mm" in words.extract_text()
+    assert b"was not read: drawn in the middle" in client.get(reverse("drawing_file", args=[job.number, 1])).content
+    row = next(csv.DictReader(io.StringIO(client.get(reverse("drawing_list", args=[job.number, 1])).content.decode())))
+    assert row["offset_read"] == "no"
 
 
 # --- a reading changes ---

@@ -9,6 +9,7 @@ from django.db.models import Count, Q
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from keyboards.advising import assumptions_for
 from keyboards.core import compare, humidity
@@ -109,6 +110,19 @@ class Between:
     wide: str
     narrow: str
     names: Mapping[int, str]
+
+    @property
+    def apart(self) -> str:
+        """The time between them as people say it: 45 days, 8 months, 5 years and 9 months."""
+        if self.days < 61:
+            return ngettext("%(n)d day", "%(n)d days", self.days) % {"n": self.days}
+        years, months = divmod(round(self.days * 12 / 365.2425), 12)
+        told = []
+        if years:
+            told.append(ngettext("%(n)d year", "%(n)d years", years) % {"n": years})
+        if months:
+            told.append(ngettext("%(n)d month", "%(n)d months", months) % {"n": months})
+        return _(" and ").join(told)
 
     @property
     def wear(self) -> bool:

@@ -233,7 +233,9 @@ def as_csv(standing: Standing) -> str:
     drawing = standing.drawing
     out = io.StringIO()
     writer = csv.writer(out)
-    writer.writerow(["group", *SIZES, "offset_read", "buttons", "spares", "to_cut", "keys", "wood", "drawing", "made", "holds"])
+    writer.writerow(
+        ["group", *SIZES, "offset_read", "buttons", "spares", "to_cut", "keys", "wood", "drawing", "made", "holds"]
+    )
     for number, group in enumerate(drawing.contents["groups"], start=1):
         count = len(group["keys"])
         keys = " ".join(str(key) for key in group["keys"])

@@ -236,7 +236,9 @@ def pictures(checks: Iterable[Told], found: Sequence[FoundIn], units: str) -> Ma
         CheckKind.ARRIVAL: _("Mean side play of a set, as it arrived"),
         CheckKind.FINAL: _("Mean side play of a set, at its final check"),
     }
-    for kind, values in play_before_and_after(checks).items():
+    plays = play_before_and_after(checks)
+    both = [value / scale for values in plays.values() for value in values]
+    for kind, values in plays.items():
         if values:
             out[kind] = histogram(
                 [value / scale for value in values],
@@ -245,6 +247,7 @@ def pictures(checks: Iterable[Told], found: Sequence[FoundIn], units: str) -> Ma
                 unit=units,
                 step=0.05 / (25 if units == "in" else 1),
                 band=Band(low, high, _("limits")),
+                beside=both,
                 decimals=3 if units == "in" else 2,
                 description=ngettext("%(count)d set", "%(count)d sets", len(values)) % {"count": len(values)},
             )

@@ -113,13 +113,17 @@ def histogram(
     unit: str,
     step: float,
     band: Band | None = None,
+    beside: Sequence[float] = (),
     description: str = "",
     decimals: int = 2,
     width: float = 520,
     height: float = 190,
     font_size: float = 14,
 ) -> str:
-    """How many values fall in each class `step` wide; classes begin at multiples of the step. The band lies behind."""
+    """How many values fall in each class `step` wide; classes begin at multiples of the step. The band lies behind.
+
+    beside: the values of the histogram that this one stands next to, so that both have one axis.
+    """
     if not values:
         raise ValueError("a histogram needs at least one value")
     if not all(isfinite(value) for value in values):
@@ -128,7 +132,8 @@ def histogram(
         raise ValueError(f"step must be above 0, not {step!r}")
     # The small share of a step keeps 0.15 / 0.05 in the class it names, whatever binary makes of it.
     places = [int((value / step + 1e-9) // 1) for value in values]
-    low, high = min(places), max(places) + 1
+    reached = [*places, *(int((value / step + 1e-9) // 1) for value in beside)]
+    low, high = min(reached), max(reached) + 1
     if band:
         low, high = min(low, int(band.low / step // 1)), max(high, int(-(-band.high / step // 1)))
     if high - low > 400:

@@ -214,7 +214,7 @@ class FileForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}
-        if self.errors:
+        if {"file", "text"} & set(self.errors):
             return data
         file = data.get("file")
         if file is None:

@@ -63,7 +63,7 @@ def keys_tick(request: PersonRequest, number: int, stage_id: int) -> HttpRespons
 
 
 def _beside(stage: Stage, named: set[int]) -> set[int]:
-    """Those of the named keys that a stage's work is not for: "28-60" means the keys of that range that get a button."""
+    """Those of the named keys that a stage is not for: "28-60" means the keys of that range that get a button."""
     progress = progress_of(stage)
     wanted = {key.number for key in progress.keys if key.wanted} if progress else set()
     return named - wanted if named & wanted else set()

@@ -2,6 +2,7 @@
 
 from django import forms
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 
 from shop.forms.branches import without_branches
 from shop.forms.numbers import WholeInput
@@ -83,7 +84,11 @@ class CountOutForm(forms.Form):
         if "boxes" in data and data["boxes"] != self.job.boxes:
             self.add_error(
                 "boxes",
-                _("The set came in %(came)d boxes, %(now)d are counted.")
+                ngettext(
+                    "The set came in %(came)d box, %(now)d are counted.",
+                    "The set came in %(came)d boxes, %(now)d are counted.",
+                    self.job.boxes,
+                )
                 % {"came": self.job.boxes, "now": data["boxes"]},
             )
         return data

@@ -635,6 +635,7 @@ def test_a_histogram_counts_every_value_once():
     boxes = re.findall(r"M[\d.]+ ([\d.]+)V([\d.]+)", by_class(root, "counts")[0].get("d"))
     heights = [float(foot) - float(head) for foot, head in boxes]
     assert [round(h / min(heights)) for h in heights] == [1, 1, 2, 2]
+    assert ">7.0<" in histogram([5.5], uid="a", title="x", unit="mm", step=0.05, beside=[7.0], decimals=1)
     with pytest.raises(ValueError, match="larger step"):
         histogram([0, 1000], uid="a", title="x", unit="mm", step=0.01)
 

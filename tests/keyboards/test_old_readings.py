@@ -106,6 +106,8 @@ def test_a_new_file_is_asked_for_its_own_columns(client, technician):
     file = SimpleUploadedFile("old.csv", b"Note;dip\nA0;10,2\n")
     text = send(client, make_job(), file=file, column_0="", column_1="").content.decode()
     assert "1 cell is good" in text
+    file.seek(0)
+    assert "A0;10,2" in send(client, make_job(), file=file, text="", read_on="").content.decode()
 
 
 def test_an_open_check_of_the_kind_stands_in_the_way_and_is_named(client, technician):

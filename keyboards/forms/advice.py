@@ -15,6 +15,7 @@ from keyboards.core.advice import OPTIONS, Advice
 from keyboards.core.assumptions import ASSUMPTIONS, FLAG, LIST, Assumed, Assumption, clean
 from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import Compass
+from keyboards.forms.shown import shown_text, shown_texts
 from keyboards.words import wrong_with
 
 _NUMBER = re.compile(r"[+-]?(\d{1,9}([.,]\d{1,6})?|[.,]\d{1,6})", re.ASCII)
@@ -104,44 +105,49 @@ def _refusal(error: MeasurementError, row: Assumption, unit: str) -> str:
 
 
 class AssumptionsForm:
-    """All assumptions as typed. values: what changed (None: the shop's again); errors: name -> sentence."""
+    """All assumptions as typed. values: what says something else than the page showed (None: the shop's again), so that
+    a page opened before somebody else changed one takes nothing back; errors: name -> sentence."""
 
     def __init__(self, posted: Mapping[str, str] | None, *, held: Assumed, shop: Assumed, unit: str, currency: str):
         self.values: dict[str, Any] = {}
         self.errors: dict[str, str] = {}
-        self.texts: dict[str, str] = {}
         self.held, self.shop, self.unit, self.currency = held, shop, unit, currency
+        self.texts = {row.name: self._text(row) for row in ASSUMPTIONS}
+        self.shown = self.texts.copy()
         if posted is not None:
+            self.shown |= shown_texts(posted.get("shown", "")) or {}
             for row in ASSUMPTIONS:
                 self._take(row, posted)
 
     def _take(self, row: Assumption, posted: Mapping[str, str]) -> None:
-        before = getattr(self.held, row.name)
-        if row.kind == FLAG:
-            value: Any = posted.get(row.name) == "on"
-        else:
-            text = posted.get(row.name)
-            if text is None or text.strip() == shown(before, row, self.unit):
-                return
-            text = text[:_LONGEST].replace("\x00", "")
-            self.texts[row.name] = text
-            try:
-                if not text.strip():
-                    value = getattr(self.shop, row.name)
-                elif row.kind == LIST:
-                    pieces = [piece for piece in re.split(r"[;\s]+|,\s+|,$", text.strip()) if piece]
-                    value = clean(row.name, [_read(piece, row, self.unit) for piece in pieces])
-                else:
-                    value = clean(row.name, _read(text, row, self.unit))
-            except MeasurementError as error:
-                self.errors[row.name] = _refusal(error, row, self.unit)
-                return
+        before, standing = getattr(self.held, row.name), self.texts[row.name]
+        text = posted.get(row.name, "" if row.kind == FLAG else standing)[:_LONGEST].replace("\x00", "")
+        self.texts[row.name] = text
+        if text.strip() in (self.shown[row.name].strip(), standing):
+            return
+        try:
+            if row.kind == FLAG:
+                value: Any = text == "on"
+            elif not text.strip():
+                value = getattr(self.shop, row.name)
+            elif row.kind == LIST:
+                pieces = [piece for piece in re.split(r"[;\s]+|,\s+|,$", text.strip()) if piece]
+                value = clean(row.name, [_read(piece, row, self.unit) for piece in pieces])
+            else:
+                value = clean(row.name, _read(text, row, self.unit))
+        except MeasurementError as error:
+            self.errors[row.name] = _refusal(error, row, self.unit)
+            return
         if value != before:
             self.values[row.name] = None if value == getattr(self.shop, row.name) else value
 
-    def _text(self, row: Assumption, value: Any) -> str:
-        if row.name in self.errors and row.name in self.texts:
-            return self.texts[row.name]
+    @property
+    def kept(self) -> str:
+        """What the fields hold, for the next time they are sent; of one that is refused, what they held before."""
+        return shown_text({**self.texts, **{name: self.shown[name] for name in self.errors}})
+
+    def _text(self, row: Assumption) -> str:
+        value = getattr(self.held, row.name)
         if row.kind == FLAG:
             return "on" if value else ""
         return shown(value, row, self.unit)
@@ -156,7 +162,7 @@ class AssumptionsForm:
                 AssumptionRow(
                     assumption=row,
                     title=_(row.title),
-                    text=self._text(row, value),
+                    text=self.texts[row.name],
                     unit=_unit(row, self.unit, self.currency),
                     default=shown(getattr(self.shop, row.name), row, self.unit),
                     source=_(row.source),

@@ -14,6 +14,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.plugs import plug_doubt
 from keyboards.core.quantities import LENGTH, QUANTITIES, show
 from keyboards.core.sheet import LARGEST, decode
+from keyboards.forms.shown import shown_text, shown_texts
 from keyboards.models import Compass, Finding, FindingGroup, Gauge, KeyReading
 from keyboards.pictures import grade_words
 from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign, wrong_with
@@ -31,7 +32,7 @@ class KeyForm(forms.Form):
     """Everything about one key of one check, as it stands, to be changed. `changes` is what differs from what the page
     showed, so that a page opened before somebody else read the key takes nothing back."""
 
-    shown = forms.JSONField(required=False, widget=forms.HiddenInput)
+    shown = forms.CharField(required=False, widget=forms.HiddenInput)
     note = forms.CharField(
         label=gettext_lazy("Note"), max_length=LONGEST_NOTE, required=False, widget=forms.Textarea(attrs={"rows": 2})
     )
@@ -65,7 +66,8 @@ class KeyForm(forms.Form):
             initial[f"value_{quantity}"] = shown
         for finding in self.findings:
             initial[f"finding_{finding.code}"] = str(row.findings.get(finding.code, 0))
-        initial["shown"] = {name: text for name, text in initial.items() if text != _nothing(name)}
+        self.texts = {name: text for name, text in initial.items() if text != _nothing(name)}
+        initial["shown"] = shown_text(self.texts)
         super().__init__(data, initial=initial)
         for quantity in quantities:
             self.fields[f"value_{quantity}"] = forms.CharField(
@@ -108,7 +110,8 @@ class KeyForm(forms.Form):
     def changes(self) -> list[tuple[str, dict[str, Any]]]:
         """(field, change for entries_write) for every field that says something else than the page showed."""
         data, key = self.cleaned_data, self.row.key
-        shown = data["shown"] if isinstance(data["shown"], dict) else self.initial["shown"]
+        shown = shown_texts(data["shown"])
+        shown = self.texts if shown is None else shown
         found: list[tuple[str, dict[str, Any]]] = []
         for quantity in self.quantities:
             name = f"value_{quantity}"
@@ -124,7 +127,7 @@ class KeyForm(forms.Form):
                 said = {"kind": "finding", "key": key, "finding": finding.code, "severity": int(severity)}
                 found.append((name, said))
         note = data["note"].replace("\r\n", "\n")
-        if note != str(shown.get("note", "")).strip():
+        if note != shown.get("note", "").strip():
             found.append(("note", {"kind": "note", "key": key, "text": note}))
         grade, reason = data["grade"], data["grade_reason"].strip() if data["grade"] else ""
         if (grade, reason) != (shown.get("grade", ""), shown.get("grade_reason", "")):

@@ -7,7 +7,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import NoReverseMatch, reverse
+from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_http_methods
@@ -280,12 +280,6 @@ def _context(request: PersonRequest, job: Job, form: AssumptionsForm | None = No
         form = AssumptionsForm(None, held=found.assumed, shop=shop, unit=unit, currency=workshop.currency)
     titles = dict(Operation.objects.values_list("code", "title"))
     decision = Decision.objects.filter(job=job).select_related("by").first()
-    draft_address = ""
-    if decision is not None:
-        try:
-            draft_address = reverse("estimate_from_decision", args=[job.number, decision.pk])
-        except NoReverseMatch:
-            draft_address = ""
     context = {
         "job": job,
         "advice": advice,
@@ -296,9 +290,9 @@ def _context(request: PersonRequest, job: Job, form: AssumptionsForm | None = No
         "picture": _pictures(job, advice, unit) if advice.read else None,
         "plans": [_plan(advice, plan) for plan in advice.plans],
         "groups": form.groups(found.assumed),
+        "shown": form.kept,
         "section_rows": [SectionRow(row.title, str(row.last)) for row in advice.sections] + [SectionRow("", "")],
         "decision": decision,
-        "draft_address": draft_address,
         "may_decide": may(request.user, TECHNICIAN, OWNER),
         "decision_form": DecisionForm(advice=advice) if advice.read else None,
         "sample_form": SampleForm(),
@@ -437,4 +431,6 @@ def shop_assumptions(request: PersonRequest) -> HttpResponse:
         if not form.errors:
             messages.success(request, _("Kept. Jobs with a value of their own keep it."))
             return redirect("shop_assumptions")
-    return render(request, "keyboards/advice/shop.html", {"groups": form.groups(held), "gaps": held.gaps})
+    return render(
+        request, "keyboards/advice/shop.html", {"groups": form.groups(held), "shown": form.kept, "gaps": held.gaps}
+    )

@@ -1,11 +1,15 @@
 """The advice page: what it shows, what may be changed on it, what is decided there."""
 
+import html
+import re
+
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from keyboards.models import Assumptions, Decision
+from keyboards.workflow.decisions import assumptions_keep
 from shop.models import Event, Role
 from shop.workflow.opening import open_shop
 from tests.factories import make_check, make_job, make_person, make_readings
@@ -87,6 +91,26 @@ def test_a_changed_assumption_is_reckoned_at_once_and_kept_for_this_set_alone(cl
     assert b'value="0.12"' in client.get(reverse("advice", args=[job.number])).content
     assert b'value="0.12"' not in client.get(reverse("advice", args=[other.number])).content
     assert Event.objects.filter(what="assumptions_changed", job=job).count() == 1
+
+
+def fields_of(page) -> dict[str, str]:
+    """What a browser sends of the assumptions on a page as it came."""
+    fields = re.findall(r'<input (?![^>]*checkbox)[^>]*name="([a-z_]+)" value="([^"]*)"', page.content.decode())
+    return {name: html.unescape(value) for name, value in fields} | {"act": "assumptions"}
+
+
+def test_a_page_opened_before_an_assumption_was_changed_takes_nothing_back(client, shop):
+    job, _ = read_set()
+    client.force_login(make_person(role=Role.OWNER))
+    address = reverse("advice", args=[job.number])
+    opened = fields_of(client.get(address))
+    client.post(reverse("shop_assumptions"), {"visit_fixed": "200"})
+    assumptions_keep(job=job, values={"clearance": 0.12}, by=make_person())
+    answer = client.post(address, opened | {"u_pin": "0.013"}, headers={"HX-Request": "true"})
+    assert Assumptions.objects.get(job=job).values == {"clearance": 0.12, "u_pin": 0.013}
+    # What the answer says of the fields is what is typed in them now: back to what stood there is a change again.
+    answer = client.post(address, opened | fields_of(answer), headers={"HX-Request": "true"})
+    assert Assumptions.objects.get(job=job).values == {"clearance": 0.12}
 
 
 @pytest.mark.parametrize("text", ["zwölf", "9999", "NaN", "1e5", "1\x002", "9" * 5000, "٣", "-"])

@@ -492,7 +492,7 @@ def test_a_key_page_opened_before_others_entered_something_takes_none_of_it_away
     assert row.findings == {"cloth_worn": 2}
 
 
-@pytest.mark.parametrize("shown", ["", "[]", "{", '{"note": 3}', "null"])
+@pytest.mark.parametrize("shown", ["", "[]", "{", '{"note": 3}', "null", "[" * 100_000])
 def test_what_a_key_page_says_it_showed_is_not_believed_blindly(client, technician, shown):
     check = make_check()
     assert send(client, "key_detail", check, key_data(note="dusty", shown=shown), 41).status_code == 200

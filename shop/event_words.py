@@ -80,6 +80,7 @@ EVENT_WORDS: dict[str, str | Promise] = {
     "stage_put_down": _("put down: %(stage)s%(note)s"),
     "stage_taken_up": _("went on with: %(stage)s"),
     "hours_booked": _("wrote down %(minutes)s minutes of work: %(stage)s"),
+    "hours_corrected": _("put right the time of %(whose)s: %(minutes)s minutes, not %(was)s: %(stage)s"),
     "keys_done": _("had %(keys)s keys done: %(stage)s"),
     # the shelf
     "material_added": _("added to the shelf: %(title)s"),
@@ -252,6 +253,7 @@ _SPECIAL: dict[tuple[str, str], Callable[[Any], str]] = {
         (f"check_{what}", "kind"): _check_kind
         for what in ("begun", "brought", "changed", "closed", "reopened", "discarded")
     },
+    ("hours_corrected", "was"): _minutes,
     ("client_erased", "until"): lambda day: gettext(", papers kept until %(day)s") % {"day": day} if day else "",
     ("estimate_accepted", "taken_down"): lambda by_us: gettext("took down a yes") if by_us else gettext("said yes"),
     ("estimate_declined", "taken_down"): lambda by_us: gettext("took down a no") if by_us else gettext("said no"),

@@ -61,6 +61,14 @@ class HoursForm(forms.Form):
     note = forms.CharField(label=_("Note"), max_length=200, required=False)
 
 
+class HoursCorrectForm(forms.Form):
+    """What a stretch of work really took; 0 where it was none."""
+
+    minutes = forms.DecimalField(
+        label=_("Minutes worked"), min_value=0, max_value=Decimal(24 * 60), max_digits=5, decimal_places=1
+    )
+
+
 class SendBackForm(forms.Form):
     """To which stage a set goes back, and why."""
 

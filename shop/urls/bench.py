@@ -22,6 +22,7 @@ urlpatterns = [
     path(f"{_stage}add/", stages.stage_add, name="stage_add"),
     path(f"{_stage}steps/", guides.stage_tick, name="stage_tick"),
     path(f"{_stage}hours/", stages.hours_book, name="hours_book"),
+    path(f"{_stage}hours/<int:spell_id>/", stages.hours_correct, name="hours_correct"),
     path(f"{_stage}materials/", stages.use_record, name="use_record"),
     path("office/guides/", guides.guide_list, name="guide_list"),
     path("office/guides/<slug:kind>/", guides.guide_edit, name="guide_edit"),

@@ -7,15 +7,16 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.views.decorators.http import require_POST, require_safe
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from shop.access import ANYONE_HERE, OWNER, TECHNICIAN, PersonRequest, allowed, job_for, may
+from shop.access import ANYONE_HERE, OWNER, TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.cautions import CAUTIONS
 from shop.forms.counts import CountOutForm
 from shop.forms.stages import (
     AddStageForm,
     EarlyForm,
     HandOverForm,
+    HoursCorrectForm,
     HoursForm,
     PutDownForm,
     ReasonForm,
@@ -62,6 +63,7 @@ def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
         "running": running,
         "mine_runs": any(spell.by_id == request.user.pk for spell in running),
         "worked": worked,
+        "may_correct": {spell.pk for spell in spells if spell.by_id == request.user.pk or may(request.user, OWNER)},
         "dries": max((line.operation.wait_hours for line in lines if line.operation), default=0),
         "drying": stage.ready_at is not None and stage.ready_at > timezone.now(),
         "is_current": job.current_stage is not None and job.current_stage.pk == stage.pk,
@@ -227,6 +229,22 @@ def hours_book(request: PersonRequest, number: int, stage_id: int) -> HttpRespon
         return _page(request, stage, hours_form=form, hours_open=True)
     booked = form.cleaned_data
     return _move(request, stage, lambda: stages.hours_book(stage, by=request.user, **booked), _("Your time is kept."))
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@allowed(TECHNICIAN)
+def hours_correct(request: PersonRequest, number: int, stage_id: int, spell_id: int) -> HttpResponse:
+    """Puts one's own time right, the owner anybody's."""
+    stage = _stage(job_for(number), stage_id)
+    spells = stage.spells.filter(minutes__isnull=False).select_related("by")
+    spell = fetch(spells if may(request.user, OWNER) else spells.filter(by=request.user), pk=spell_id)
+    form = HoursCorrectForm(request.POST or None, initial={"minutes": spell.minutes})
+    if request.method == "POST" and form.is_valid():
+        minutes = form.cleaned_data["minutes"]
+        return _move(
+            request, stage, lambda: stages.hours_correct(spell, by=request.user, minutes=minutes), _("Put right.")
+        )
+    return render(request, "shop/stages/hours.html", {"job": stage.job, "stage": stage, "spell": spell, "form": form})
 
 
 @require_POST

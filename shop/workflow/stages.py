@@ -311,6 +311,18 @@ def hours_book(
 
 
 @transaction.atomic
+def hours_correct(spell: Spell, *, by: Person, minutes: Decimal, at: datetime.datetime | None = None) -> None:
+    """Puts a stretch of work right: a clock that ran over night, a number typed wrong. 0 takes it out of the sum."""
+    spell = Spell.objects.select_for_update().get(pk=spell.pk)
+    if spell.minutes is None:
+        raise Refused(_("This time is still running: put the stage down first."))
+    was, spell.minutes = spell.minutes, minutes
+    spell.save(update_fields=["minutes"])
+    told = {"stage": spell.stage.kind, "whose": spell.by.short_name, "was": str(was), "minutes": str(minutes)}
+    record("hours_corrected", by=by, job=spell.stage.job, at=at or timezone.now(), **told)
+
+
+@transaction.atomic
 def hand_over(stage: Stage, *, by: Person, left_with: str, at: datetime.datetime | None = None) -> Stage:
     """The set leaves the shop: the last stage, with who took it."""
     job = lock(stage.job)

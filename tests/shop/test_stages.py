@@ -14,12 +14,14 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
 from shop.core import route
+from shop.event_words import sentence
 from shop.models import Event, Job, Role, Spell, Stage
 from shop.workflow import counts, stages
 from shop.workflow.estimates import DraftLine, DraftOption, estimate_accept, estimate_draft, estimate_send
 from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
 from tests.factories import make_check, make_job, make_person, make_readings
+from tests.ladder import climb
 
 pytestmark = pytest.mark.django_db
 
@@ -220,6 +222,28 @@ def test_the_bench_page_asks_as_many_questions_for_20_sets_as_for_2(client, djan
     for _ in range(18):
         at_stage("cloth")
     assert queries() == few
+
+
+def test_a_clock_that_ran_over_night_is_put_right_by_whose_it_is(client):
+    job, stage = at_stage("cloth")
+    mine, other = make_person(), make_person()
+    spell = stages.hours_book(stage, by=mine, minutes=Decimal(720))
+    address = reverse("hours_correct", args=[job.number, stage.pk, spell.pk])
+    client.force_login(other)
+    assert client.post(address, {"minutes": "1"}).status_code == 404
+    client.force_login(mine)
+    assert address in client.get(reverse("stage_detail", args=[job.number, stage.pk])).content.decode()
+    assert b"less than or equal to 1440" in client.post(address, {"minutes": "1500"}).content
+    client.post(address, {"minutes": "95"})
+    spell.refresh_from_db()
+    assert spell.minutes == 95
+    words = sentence(job.events.get(what="hours_corrected"))
+    assert words.startswith(f"put right the time of {mine.short_name}: 95 minutes, not 720")
+    stages.hours_correct(spell, by=mine, minutes=Decimal(0))
+    spell.refresh_from_db()
+    assert spell.minutes == 0
+    roles = {Role.TECHNICIAN}
+    climb("hours_correct", job.number, stage.pk, spell.pk, roles=roles, methods={"GET", "HEAD", "POST"})
 
 
 def test_hours_refuse_what_cannot_be(client):

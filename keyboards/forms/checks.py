@@ -9,13 +9,12 @@ from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import QUANTITIES
 from keyboards.core.spread import stratified_sample
-from keyboards.forms.numbers import NumberField, WholeField
+from keyboards.forms.numbers import NumberField, WholeField, keys_typed
 from keyboards.models import Check, CheckKind, Compass, Gauge
-from keyboards.words import quantity_title, wrong_with
+from keyboards.words import quantity_title
 
 EVERY, RANDOM, NAMED = "every", "random", "named"
 
@@ -142,23 +141,12 @@ class CheckForm(forms.Form):
             data["sample_random"] = True
 
     def _name(self, data: dict[str, Any]) -> None:
-        text = data.get("named", "")
         try:
-            keys = list(self.compass.keys.parse(text)) if text.strip() else []
-        except MeasurementError as error:
-            self.add_error("named", ValidationError(wrong_with(error)))
-            return
-        missing = sorted(set(keys) & set(self.compass.missing))
-        if not keys:
-            self.add_error("named", ValidationError(_("Write which keys, such as 1-5, 12, C3 to G4.")))
-        elif missing:
-            self.add_error(
-                "named",
-                ValidationError(_("Not in this set: keys %(keys)s.") % {"keys": format_keys(missing)}),
-            )
+            data["sample"] = keys_typed(data["named"], self.compass)
+        except ValidationError as error:
+            self.add_error("named", error)
         else:
-            data["sample"] = keys
-            data["sample_random"] = tuple(keys) == self.was[0] and self.was[1]
+            data["sample_random"] = tuple(data["sample"]) == self.was[0] and self.was[1]
 
 
 class ReasonForm(forms.Form):

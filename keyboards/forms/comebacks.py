@@ -8,11 +8,10 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from keyboards.comparing import WORK
-from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import format_keys
+from keyboards.forms.numbers import keys_typed
 from keyboards.models import Comeback, Compass
 from keyboards.models.comebacks import Cause
-from keyboards.words import wrong_with
 from shop.models import STAGE_TITLES, Job, Lot
 
 
@@ -51,11 +50,5 @@ class ComebackForm(forms.ModelForm):
         fields["visit"].queryset = later
         fields["visit"].empty_label = _("not logged in again")
 
-    def clean_keys(self):
-        try:
-            keys = self.compass.keys.parse(self.cleaned_data["keys"])
-        except MeasurementError as error:
-            raise forms.ValidationError(wrong_with(error)) from None
-        if not keys:
-            raise forms.ValidationError(_("Name at least one key."))
-        return list(keys)
+    def clean_keys(self) -> list[int]:
+        return keys_typed(self.cleaned_data["keys"], self.compass)

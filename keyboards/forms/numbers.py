@@ -1,4 +1,4 @@
-"""Sizes and numbers as people type them, in their unit, with a decimal comma or point; forms that stand in an address.
+"""Sizes, numbers and keys as people type them, in their unit, with a decimal comma or point; forms in an address.
 
 A length is typed in the form's unit (mm or in) and handed on in mm. Everything is text until it is checked here.
 """
@@ -13,8 +13,10 @@ from django.forms.utils import ErrorDict
 from django.utils.translation import gettext as _
 
 from keyboards.core.errors import MeasurementError
+from keyboards.core.keys import format_keys
 from keyboards.core.quantities import parse_number
 from keyboards.drawing.plots import written
+from keyboards.models import Compass
 from keyboards.words import wrong_with
 
 UNITS = ("mm", "in")
@@ -136,6 +138,18 @@ class WholeField(NumberField):
 
     def as_typed(self, value: Any) -> str:
         return str(value)
+
+
+def keys_typed(text: str, compass: Compass) -> list[int]:
+    """The keys of a set written as "1-5, 12, C3 to G4"; ValidationError where they are none, or not in the set."""
+    try:
+        keys = compass.keys.parse(text)
+    except MeasurementError as error:
+        raise ValidationError(wrong_with(error)) from None
+    missing = sorted(set(keys) & set(compass.missing))
+    if missing:
+        raise ValidationError(_("Not in this set: keys %(keys)s.") % {"keys": format_keys(missing)})
+    return list(keys)
 
 
 def _number(text: str, unit: str) -> float:

@@ -10,14 +10,14 @@ from django.utils.translation import gettext_lazy, pgettext_lazy
 
 from keyboards.core.entries import LONGEST_NOTE, LONGEST_WORD, Problem, interval_of
 from keyboards.core.errors import MeasurementError
-from keyboards.core.keys import format_keys
 from keyboards.core.plugs import plug_doubt
 from keyboards.core.quantities import LENGTH, QUANTITIES, show
 from keyboards.core.sheet import LARGEST, decode
+from keyboards.forms.numbers import keys_typed
 from keyboards.forms.shown import shown_text, shown_texts
 from keyboards.models import Compass, Finding, FindingGroup, Gauge, KeyReading
 from keyboards.pictures import grade_words
-from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign, wrong_with
+from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign
 
 SEVERITIES = [
     ("0", pgettext_lazy("severity", "not there")),
@@ -260,14 +260,7 @@ class FindingsForm(forms.Form):
         self.compass = compass
 
     def clean_keys(self) -> list[int]:
-        try:
-            keys = self.compass.keys.parse(self.cleaned_data["keys"])
-        except MeasurementError as error:
-            raise ValidationError(wrong_with(error)) from None
-        missing = sorted(set(keys) & set(self.compass.missing))
-        if missing:
-            raise ValidationError(_("Not in this set: keys %(keys)s.") % {"keys": format_keys(missing)})
-        return list(keys)
+        return keys_typed(self.cleaned_data["keys"], self.compass)
 
     def changes(self) -> list[Mapping[str, Any]]:
         """One change for entries_write a key."""

@@ -8,14 +8,11 @@ from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from keyboards.core.errors import MeasurementError
 from keyboards.core.flex import WOODS
-from keyboards.core.keys import Compass as Keys
 from keyboards.forms.keys import KeyForm, size, wood
-from keyboards.forms.numbers import AskedForm, LengthField, NumberField
-from keyboards.models import BoughtPart
+from keyboards.forms.numbers import AskedForm, LengthField, NumberField, keys_typed
+from keyboards.models import BoughtPart, Compass
 from keyboards.specifying import RAIL, STICK
-from keyboards.words import wrong_with
 
 _LONGEST_KEYS = 600
 
@@ -67,21 +64,12 @@ class SpecForm(KeyForm):
         ),
     )  # fmt: skip
 
-    def __init__(self, asked: Mapping[str, str], *, unit: str, known: Mapping[str, Any], compass: Keys, here: set[int]):
+    def __init__(self, asked: Mapping[str, str], *, unit: str, known: Mapping[str, Any], compass: Compass):
         super().__init__(asked, unit=unit, known=known)
-        self.compass, self.here = compass, here
+        self.compass = compass
 
-    def clean_keys(self) -> tuple[int, ...]:
-        try:
-            wanted = self.compass.parse(self.cleaned_data["keys"])
-        except MeasurementError as error:
-            raise ValidationError(wrong_with(error)) from None
-        gone = [key for key in wanted if key not in self.here]
-        if gone:
-            raise ValidationError(
-                _("Key %(key)s did not come with this set: it has no button to copy.") % {"key": gone[0]}
-            )
-        return wanted
+    def clean_keys(self) -> list[int]:
+        return keys_typed(self.cleaned_data["keys"], self.compass)
 
 
 class PartForm(AskedForm):

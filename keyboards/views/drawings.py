@@ -34,8 +34,7 @@ def drawing_new(request: PersonRequest, number: int) -> HttpResponse:
         request.POST.dict(),
         unit=request.user.units,
         known=begin_with(readings, keys, assumed),
-        compass=readings.compass.keys,
-        here=set(readings.present),
+        compass=readings.compass,
     )
     if not form.is_valid():
         messages.error(request, _("The spec needs a look first: what it was asked cannot be."))

@@ -42,8 +42,7 @@ def spec(request: PersonRequest, number: int) -> HttpResponse:
         request.GET.dict(),
         unit=request.user.units,
         known=begin_with(readings, keys, assumed),
-        compass=readings.compass.keys,
-        here=set(readings.present),
+        compass=readings.compass,
     )
     page: SpecPage | None = None
     if readings.present and form.is_valid():

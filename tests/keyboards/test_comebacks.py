@@ -34,7 +34,7 @@ def sent_home(job, *, days_ago=60, by=None):
 @pytest.fixture
 def home():
     make_workshop(guarantee_months=12)
-    return sent_home(make_job(), by=make_person(first_name="Tobin", last_name="Hale"))
+    return sent_home(make_job(missing=[43]), by=make_person(first_name="Tobin", last_name="Hale"))
 
 
 @pytest.fixture
@@ -90,6 +90,7 @@ def test_it_is_corrected_and_what_was_done_is_told_later(client, desk, home):
     [
         ({"keys": "99"}, "99"),
         ({"keys": ""}, "required"),
+        ({"keys": "40-44"}, "Not in this set: keys 43"),
         ({"keys": "\x00"}, ""),
         ({"cause": "gremlins"}, "gremlins"),
         ({"stage": "tops"}, "tops"),

@@ -150,7 +150,7 @@ def test_a_random_sample_is_drawn_over_the_keyboard(client, technician):
         ({"keys": "random", "count": ""}, "how many keys"),
         ({"keys": "random", "count": "1e3"}, "whole number"),
         ({"keys": "random", "count": "88"}, "has 87 keys"),
-        ({"keys": "named", "named": ""}, "which keys"),
+        ({"keys": "named", "named": ""}, "No key is named"),
         ({"keys": "named", "named": "C9"}, "not on this keyboard"),
         ({"keys": "named", "named": "1-3"}, "Not in this set: keys 3"),
         ({"note": "a\x00b"}, "Null characters"),

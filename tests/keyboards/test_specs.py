@@ -303,7 +303,7 @@ def test_a_group_that_is_not_there_shows_the_first(bench, group):
 def test_a_key_that_did_not_come_has_no_button_to_copy(bench):
     job = measured(job=make_job(missing=[7]))
     page = bench.get(reverse("spec", args=[job.number]), {"keys": "6-8"})
-    assert "Key 7 did not come with this set" in text(page)
+    assert "Not in this set: keys 7." in text(page)
 
 
 def test_a_short_blank_is_said_and_the_groups_stay(bench):

@@ -17,7 +17,7 @@ def drawn(job: Job, *, by: Person, at: datetime.datetime) -> Drawing | None:
     readings, assumed = set_readings(job), assumptions_for(job)
     assert readings.compass is not None
     known = begin_with(readings, keys_to_cut(job, readings)[0], assumed)
-    form = SpecForm({}, unit="mm", known=known, compass=readings.compass.keys, here=set(readings.present))
+    form = SpecForm({}, unit="mm", known=known, compass=readings.compass)
     if not form.is_valid():
         return None
     data = form.cleaned_data

@@ -229,7 +229,7 @@ def check_reopen(check: Check, *, by: Person, reason: str, at: datetime.datetime
         raise Refused(_("Say why the check is opened again."))
     if check.job.left_at and check.kind != CheckKind.VISIT:
         raise Refused(_("This set has gone home."))
-    _refuse_a_second(check.job, check.kind)
+    _refuse_a_second(stages.lock(check.job), check.kind)
     check.closed_at = check.closed_by = None
     # A release was given on readings that may change now.
     check.released_by, check.release_reason = None, ""

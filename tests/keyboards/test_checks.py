@@ -1,8 +1,10 @@
 """A check is begun once, closed by somebody who knows what is missing, and moves the set along."""
 
+import threading
 from decimal import Decimal
 
 import pytest
+from django.db import connections, transaction
 
 from keyboards.models import Check, CheckKind, Gauge
 from keyboards.workflow.checks import (
@@ -220,6 +222,27 @@ def test_a_check_is_not_opened_beside_another_of_its_kind(by):
     make_check(job=check.job)
     with pytest.raises(Refused, match="open already"):
         check_reopen(check, by=by, reason="key 41 misread")
+
+
+@pytest.mark.django_db(transaction=True)
+def test_nor_beside_one_that_is_just_being_begun():
+    by, check, came = make_person(), make_check(closed=True), []
+
+    def reopen():
+        try:
+            check_reopen(check, by=by, reason="key 41 misread")
+        except Refused as refusal:
+            came.append(str(refusal))
+        finally:
+            connections.close_all()
+
+    other = threading.Thread(target=reopen)
+    with transaction.atomic():
+        check_begin(job=check.job, kind=check.kind, by=by)
+        other.start()
+        other.join(timeout=0.3)
+    other.join(timeout=60)
+    assert came == ["A check of this kind is open already. Go on with that one."]
 
 
 def test_a_check_begun_by_mistake_is_thrown_away_while_it_is_empty(by):

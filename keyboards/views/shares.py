@@ -106,7 +106,7 @@ def _file(text: str, kind: str, name: str) -> HttpResponse:
 @allowed(DESK, TECHNICIAN)
 def share_list(request: PersonRequest, number: int) -> HttpResponse:
     """The links of a set, with the form that makes one; an address is shown once."""
-    job = job_for(number)
+    job, new = job_for(number), f"new_share_{number}"  # never shown on the page of another set
     initial = {"whom": job.client.contact or job.client.name, "to": job.client.email, "days": 90}
     form = ShareForm(request.POST or None, initial=initial)
     if request.method == "POST" and form.is_valid():
@@ -118,7 +118,7 @@ def share_list(request: PersonRequest, number: int) -> HttpResponse:
             if form.cleaned_data["to"]:
                 messages.success(request, _("The link is on its way."))
             else:
-                request.session["new_share"] = shares.share_address(token)
+                request.session[new] = shares.share_address(token)
             return redirect("share_list", number)
     context = {
         "job": job,
@@ -126,7 +126,7 @@ def share_list(request: PersonRequest, number: int) -> HttpResponse:
         "heading": _("The readings for a technician"),
         "shares": Share.objects.filter(job=job).select_related("created_by"),
         "now": timezone.now(),
-        "address": request.session.pop("new_share", "") if request.method == "GET" else "",
+        "address": request.session.pop(new, "") if request.method == "GET" else "",
     }
     return render(request, "keyboards/shares/list.html", context)
 

@@ -104,7 +104,9 @@ def test_whoever_keeps_guessing_is_answered_shortly():
 def test_a_link_is_made_shown_once_and_withdrawn(client, job):
     client.force_login(make_person(role=Role.DESK))
     address = reverse("share_list", args=[job.number])
-    page = client.post(address, {"whom": "P. Vale", "to": "", "days": "30"}, follow=True).content.decode()
+    client.post(address, {"whom": "P. Vale", "to": "", "days": "30"})
+    assert "shown this once" not in client.get(reverse("share_list", args=[make_job().number])).content.decode()
+    page = client.get(address).content.decode()
     path = re.search(r"/shared/[\w-]{43}/", page).group(0)
     assert path not in client.get(address).content.decode()
     assert Client().get(path).status_code == 200

@@ -8,10 +8,11 @@ from pathlib import Path
 
 from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
-from django.db import close_old_connections, connection
+from django.db import DatabaseError, close_old_connections, connection
 from django.db.migrations.executor import MigrationExecutor
 from django.utils import timezone
 
+from shop.faults import fault_of
 from shop.workflow.backups import DAILY, KEEP, back_up, state
 from shop.workflow.refusal import Refused
 
@@ -37,10 +38,13 @@ class Command(BaseCommand):
         how.add_argument("--loop", action="store_true", help="go on until it is stopped: whenever one is due")
 
     def handle(self, *args, **options):
-        if options["loop"]:
-            self._loop(options)
-        elif not options["before_migrate"] or self._waits():
-            self._once(options)
+        try:
+            if options["loop"]:
+                self._loop(options)
+            elif not options["before_migrate"] or self._waits():
+                self._once(options)
+        except DatabaseError as error:
+            raise CommandError(fault_of(error) or str(error)) from error
 
     def _once(self, options) -> None:
         try:

@@ -14,13 +14,13 @@ from django.utils.translation import pgettext
 from keyboards.advising import assumptions_for
 from keyboards.core import fit
 from keyboards.core.assumptions import Assumed, final_limits
-from keyboards.core.entries import PIN_OF, READING, WITHDRAW, in_force, reading_value
+from keyboards.core.entries import MORTISE_OF, PIN_OF, READING, WITHDRAW, in_force, reading_value
 from keyboards.core.grading import WORN
-from keyboards.core.quantities import LENGTH, QUANTITIES
+from keyboards.core.quantities import QUANTITIES
 from keyboards.models import Check, Compass, Finding, FindingGroup, Gauge, GaugeKind, KeyReading
 from keyboards.sheets import floor_of
 from keyboards.words import entry_unit, quantity_title, unit_sign
-from keyboards.workflow.entries import measures
+from keyboards.workflow.entries import BARE, measures
 from shop.models import Person
 
 _FEWEST = 5  # readings under which none is far from the others
@@ -31,9 +31,15 @@ def run_data(check: Check, compass: Compass, person: Person) -> dict[str, Any]:
     held = assumptions_for(check.job)
     rows = {row.key: row for row in check.keys.all()}
     earlier, before = _earlier(check, compass)
+    repeats, last = _readings(check, person)
     gauges = list(Gauge.objects.filter(retired_at__isnull=True))
     return {
-        "check": {"id": check.pk, "title": f"{check.job.tag} · {check.get_kind_display()}", "closed": check.is_closed},
+        "check": {
+            "id": check.pk,
+            "title": f"{check.job.tag} · {check.get_kind_display()}",
+            "closed": check.is_closed,
+            "bare": check.kind in BARE,
+        },
         "person": {
             "id": person.pk,
             "name": person.short_name,
@@ -62,7 +68,8 @@ def run_data(check: Check, compass: Compass, person: Person) -> dict[str, Any]:
             for gauge in gauges
         ],
         "holds": {str(key): _holds(row) for key, row in rows.items()},
-        "repeats": _repeats(check),
+        "repeats": repeats,
+        "last": last,
         "earlier": {"title": earlier, "values": before},
         "findings": _findings(),
         "worn": [[worn.quantity, worn.above, worn.grade] for worn in WORN],
@@ -76,16 +83,19 @@ def _holds(row: KeyReading) -> dict[str, Any]:
     return {"values": values, "findings": row.findings, "again": row.again, "note": row.note, "grade": row.grade}
 
 
-def _repeats(check: Check) -> dict[str, list[list[int]]]:
-    """Quantity -> groups of readings of one key, where there is more than one."""
+def _readings(check: Check, person: Person) -> tuple[dict[str, list[list[int]]], list[Any] | None]:
+    """Quantity -> groups [key, reading, ...] of one key; and [key, quantity] of what the person read last."""
     fields = ("op", "kind", "key", "quantity", "value", "high", "finding", "text", "withdraws", "gauge_id", "taken_at")
     groups: dict[tuple[str, int], list[int]] = {}
-    for entry in in_force(check.entries.filter(kind__in=(READING, WITHDRAW)).only(*fields)):
+    last: list[Any] | None = None
+    for entry in in_force(check.entries.filter(kind__in=(READING, WITHDRAW)).only(*fields, "by_id")):
         groups.setdefault((entry.quantity, entry.key), []).append(reading_value(entry))  # type: ignore[attr-defined]
+        if entry.by_id == person.pk:  # type: ignore[attr-defined]
+            last = [entry.key, entry.quantity]  # type: ignore[attr-defined]
     out: dict[str, list[list[int]]] = {}
     for (quantity, key), values in groups.items():
         out.setdefault(quantity, []).append([key, *values])
-    return out
+    return out, last
 
 
 def _earlier(check: Check, compass: Compass) -> tuple[str, dict[str, dict[str, int]]]:
@@ -116,8 +126,10 @@ def _quantity(check: Check, slug: str, units: str, held: Assumed, gauges: Sequen
         "low": known.lowest,
         "high": known.highest,
         "floor": floor_of(slug, held),
-        "gauges": [gauge.pk for gauge in gauges if known.dimension == LENGTH or measures(gauge, slug)],
+        "usual": list(known.usual),
+        "gauges": [gauge.pk for gauge in gauges if measures(gauge, slug)],
         "pin": PIN_OF.get(slug, ""),
+        "mortise": MORTISE_OF.get(slug, ""),
         "limits": _limits(slug, held),
         "cloths": _cloths(slug, held),
     }
@@ -169,6 +181,7 @@ def words() -> dict[str, str]:
         "one_kept": _("1 reading kept"),
         "waiting": _("{n} waiting for the network"),
         "photos": _("{n} photos among them"),
+        "one_photo": _("1 photo among them"),
         "sending": _("{n} on their way"),
         "refused": _("{n} need a look"),
         "out": _("signed out: {n} stay on this tablet until you sign in"),
@@ -186,6 +199,11 @@ def words() -> dict[str, str]:
         "wrong_unit": _("“{typed}” is in another unit than {unit}."),
         "impossible": _("{typed} {unit} cannot be right: {low} to {high} is possible."),
         "look": _("Look again: {typed} lies far from the others, around {middle}. Enter again keeps it."),
+        "unusual": _("Look again: {typed} is rare, {low} to {high} is usual. Enter again keeps it."),
+        "no_entry": _(
+            "{mortise} cannot be right: the pin of {pin} would not enter. Read the mortise or its pin again."
+        ),
+        "measured_with": _("{quantity}: measured with"),
         "pin": _("Look again: {typed} is no wider than its pin, {pin}. Enter again keeps it."),
         "keep": _("Keep, next key"),
         "keep_here": _("Keep, next reading"),

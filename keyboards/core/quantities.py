@@ -1,8 +1,9 @@
 """The quantities a key is read for: unit, place of measurement and the range a real key can have.
 
 Canonical integers: lengths in micrometres, angles in thousandths of a degree, weights in milligrams, so one
-factor of 1000 serves all three. The ranges only catch slips of the finger (562 for 5.62); they are wide on
-purpose, are an estimate without a source, and say nothing about whether a key is good.
+factor of 1000 serves all three. The possible range only catches slips of the finger (562 for 5.62) and is wide on
+purpose; outside the usual one a first reading is asked about, since there are no others yet to hold it against. Both
+are estimates without a source, and say nothing about whether a key is good.
 """
 
 import re
@@ -22,32 +23,34 @@ _NUMBER = re.compile(r"[+-]?\d{1,6}([.,]\d{1,6})?|[+-]?[.,]\d{1,6}", re.ASCII)
 
 @dataclass(frozen=True)
 class Quantity:
-    """slug; dimension (mm, deg or g); lowest and highest possible reading in canonical integers; decimals shown."""
+    """slug; dimension (mm, deg or g); lowest and highest possible reading, and the usual ones, in canonical integers;
+    decimals shown."""
 
     slug: str
     dimension: str
     lowest: int
     highest: int
+    usual: tuple[int, int]
     decimals: int = 2
 
 
 _ALL = (
-    Quantity("balance_mortise_width", LENGTH, 2_000, 15_000),
-    Quantity("front_mortise_width", LENGTH, 2_000, 15_000),
-    Quantity("balance_pin", LENGTH, 2_000, 8_000),
-    Quantity("front_pin", LENGTH, 2_000, 8_000),
-    Quantity("side_play", LENGTH, 0, 5_000),
-    Quantity("button_length", LENGTH, 10_000, 90_000, 1),
-    Quantity("button_width", LENGTH, 5_000, 30_000, 1),
-    Quantity("button_height", LENGTH, 2_000, 30_000, 1),
-    Quantity("slot_length", LENGTH, 3_000, 40_000, 1),
-    Quantity("mortise_offset", LENGTH, -5_000, 5_000),
-    Quantity("skew", ANGLE, -15_000, 15_000, 1),
-    Quantity("splay", ANGLE, -25_000, 25_000, 1),
-    Quantity("dip", LENGTH, 0, 20_000, 1),
-    Quantity("level", LENGTH, -10_000, 10_000, 1),
-    Quantity("down_weight", WEIGHT, 5_000, 200_000, 0),
-    Quantity("up_weight", WEIGHT, 0, 150_000, 0),
+    Quantity("balance_mortise_width", LENGTH, 2_000, 15_000, (4_000, 8_000)),
+    Quantity("front_mortise_width", LENGTH, 2_000, 15_000, (4_000, 9_000)),
+    Quantity("balance_pin", LENGTH, 2_000, 8_000, (3_000, 5_000)),
+    Quantity("front_pin", LENGTH, 2_000, 8_000, (2_500, 6_000)),
+    Quantity("side_play", LENGTH, 0, 5_000, (0, 2_500)),
+    Quantity("button_length", LENGTH, 10_000, 90_000, (20_000, 70_000), 1),
+    Quantity("button_width", LENGTH, 5_000, 30_000, (8_000, 22_000), 1),
+    Quantity("button_height", LENGTH, 2_000, 30_000, (4_000, 22_000), 1),
+    Quantity("slot_length", LENGTH, 3_000, 40_000, (6_000, 25_000), 1),
+    Quantity("mortise_offset", LENGTH, -5_000, 5_000, (-2_000, 2_000)),
+    Quantity("skew", ANGLE, -15_000, 15_000, (-10_000, 10_000), 1),
+    Quantity("splay", ANGLE, -25_000, 25_000, (-20_000, 20_000), 1),
+    Quantity("dip", LENGTH, 0, 20_000, (6_000, 14_000), 1),
+    Quantity("level", LENGTH, -10_000, 10_000, (-4_000, 4_000), 1),
+    Quantity("down_weight", WEIGHT, 5_000, 200_000, (25_000, 100_000), 0),
+    Quantity("up_weight", WEIGHT, 0, 150_000, (5_000, 60_000), 0),
 )
 QUANTITIES: dict[str, Quantity] = {quantity.slug: quantity for quantity in _ALL}
 UNITS = tuple(_PER_UNIT)

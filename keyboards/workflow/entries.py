@@ -24,7 +24,7 @@ from shop.workflow.refusal import Refused
 
 # A mortise is bare wood, or measured past its old cloth, in these; with new cloth in, its gap may be as narrow
 # as the pin, and that a key binds is just what a final check has to be able to say.
-_BARE = (CheckKind.ARRIVAL, CheckKind.STRIPPED)
+BARE = (CheckKind.ARRIVAL, CheckKind.STRIPPED)
 
 
 class CheckClosed(Refused):
@@ -254,7 +254,7 @@ class _Batch:
                 target.check_done_id != self.check_id or target.key != operation.key or target.kind == rules.WITHDRAW
             ):
                 return Problem("not_to_withdraw")
-        if operation.kind == rules.READING and self.check.kind in _BARE:
+        if operation.kind == rules.READING and self.check.kind in BARE:
             quantity, values = operation.quantity, self._state(operation.key).values
             if quantity in rules.PIN_OF or quantity in rules.MORTISE_OF:
                 pin = rules.PIN_OF.get(quantity)

@@ -25,12 +25,19 @@ const contents = ({ kind, quantity, value, high, unit, finding, severity, text, 
 
 const stands = (entry) => (entry.why === "413" ? said.large : entry.why) || box.closed(entry.check) || said.waits;
 
+const key = (entry) => [entry.operation.key, entry.keyName].filter(Boolean).join(" ");
+// As the pages say it: "Thu 26 Nov 2026, 05:12".
+const moment = (entry) =>
+  new Date(entry.operation.taken_at).toLocaleString(document.documentElement.lang, {
+    weekday: "short", day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit", hour12: false,
+  });
+
 const rows = () =>
   box.entries({ everywhere: true }).map((entry) => [
     entry.title,
-    entry.operation.key ?? "",
+    key(entry),
     contents(entry.operation),
-    new Date(entry.operation.taken_at).toLocaleString(),
+    moment(entry),
     stands(entry),
   ]);
 
@@ -50,9 +57,9 @@ function show() {
     link.href = data.addresses.run.replace("/0/", `/${entry.check}/`);
     link.textContent = entry.title;
     cell(row, "").append(link);
-    cell(row, entry.operation.key ?? "");
+    cell(row, key(entry));
     cell(row, contents(entry.operation));
-    cell(row, new Date(entry.operation.taken_at).toLocaleString());
+    cell(row, moment(entry));
     cell(row, stands(entry)).className = entry.why || box.closed(entry.check) ? "outlier" : "";
     const last = cell(row, "");
     if (entry.why || box.closed(entry.check)) {

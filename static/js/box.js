@@ -150,15 +150,16 @@ export class Box extends EventTarget {
 
   // --- putting in ---
 
-  put(operation) {
-    return this.#keep(operation, null);
+  // keyName: what the key is called, for a person who reads what lies here.
+  put(operation, keyName = "") {
+    return this.#keep(operation, null, keyName);
   }
 
-  putPhoto(blob, { key = null, caption = "" } = {}) {
-    return this.#keep({ kind: "photo", key, caption }, blob);
+  putPhoto(blob, { key = null, keyName = "", caption = "" } = {}) {
+    return this.#keep({ kind: "photo", key, caption }, blob, keyName);
   }
 
-  async #keep(operation, blob) {
+  async #keep(operation, blob, keyName) {
     // Transactions on one disk run in the order they are made, so entries keep the order they were put in.
     const transaction = this.#disk.transaction(["entries", "facts"], "readwrite", { durability: "strict" });
     const end = finished(transaction);
@@ -171,6 +172,7 @@ export class Box extends EventTarget {
       name: this.#facts.name,
       check: this.#facts.check,
       title: this.#facts.title,
+      keyName,
       blob,
       why: "",
     };

@@ -43,7 +43,7 @@ const usual = {
   order: data.sample.length ? "sample" : "up",
   step: 5,
   by: "key",
-  gauge: data.gauge,
+  gauges: { check: data.check.id, of: {} }, // in this check: quantity -> instrument
   left: data.person.left,
   position: data.person.position,
   sound: data.person.sound,
@@ -57,7 +57,8 @@ const remembered = () => {
     return {};
   }
 };
-const how = { ...usual, ...remembered(), gauge: data.gauge };
+const how = { ...usual, ...remembered() };
+if (how.gauges.check !== data.check.id) how.gauges = usual.gauges;
 // Keys that stand in the address are read now, whatever order the person likes.
 const address = new URLSearchParams(location.search);
 const askedFor = new Set(rules.keysIn(address.get("keys") || "", keys) || []);
@@ -86,14 +87,26 @@ const chosen = () => {
   return some.length ? some : data.quantities;
 };
 
-function layOut(from = null) {
+// What asks to be read again: two readings that do not agree, or one far from the others.
+function lookAgain() {
+  const pairs = new Set();
+  for (const one of chosen()) {
+    const far = oddOnes(one, valuesOf(one.slug));
+    for (const key of here)
+      if (far.has(key) || stateOf(key).again[one.slug] === "differ") pairs.add(`${one.slug} ${key}`);
+  }
+  return pairs;
+}
+
+function layOut(from = null, lastRead = null) {
+  const marked = how.order === "again" ? lookAgain() : new Set();
   const wanted = rules.order(how.order, {
     here,
     sharp,
     step: how.step,
     sample,
     asked: askedFor,
-    again: (key) => Object.values(stateOf(key).again).includes("differ"),
+    again: (key) => chosen().some((one) => marked.has(`${one.slug} ${key}`)),
     unread: (key) => chosen().some((one) => !(one.slug in stateOf(key).values)),
   });
   const order = wanted.length ? wanted : here;
@@ -102,9 +115,13 @@ function layOut(from = null) {
     how.by === "key"
       ? order.flatMap((key) => chosen().map((one) => [key, one.slug]))
       : chosen().flatMap((one) => order.map((key) => [key, one.slug]));
-  const open = steps.findIndex(([key, slug]) => !(slug in stateOf(key).values) && !(slug in stateOf(key).again));
-  const same = from ? steps.findIndex(([key, slug]) => key === from[0] && slug === from[1]) : -1;
-  place = same >= 0 ? same : Math.max(open, 0);
+  if (marked.size) steps = steps.filter(([key, slug]) => marked.has(`${slug} ${key}`));
+  const placeOfStep = (step) => steps.findIndex(([key, slug]) => key === step?.[0] && slug === step?.[1]);
+  const isOpen = ([key, slug]) => !(slug in stateOf(key).values) && !(slug in stateOf(key).again);
+  const same = placeOfStep(from);
+  const since = ["asked", "again"].includes(how.order) ? -1 : placeOfStep(lastRead);
+  const open = steps.findIndex((step, index) => index > since && isOpen(step));
+  place = Math.max(same >= 0 ? same : open >= 0 ? open : steps.findIndex(isOpen), 0);
 }
 
 const current = () => ({ key: steps[place][0], quantity: quantities.get(steps[place][1]) });
@@ -320,7 +337,14 @@ let picked = null; // keys typed as a list
 
 const targets = () => selected() || picked || [current().key];
 
+function unselect() {
+  if (!selected() && !picked) return;
+  picked = null;
+  select(null);
+}
+
 let dragFrom = null;
+let dragged = false;
 const keyUnder = (event) => {
   const box = row.getBoundingClientRect();
   const x = ((event.clientX - box.left) / box.width) * width;
@@ -330,26 +354,27 @@ const stage = document.querySelector(".run-row");
 stage.addEventListener("pointerdown", (event) => {
   if (event.target.closest("button")) return;
   dragFrom = keyUnder(event);
+  dragged = false;
   stage.setPointerCapture(event.pointerId);
 });
 stage.addEventListener("pointermove", (event) => {
   if (dragFrom === null) return;
   const key = keyUnder(event);
-  if (key !== dragFrom || selection) {
+  if (key !== dragFrom || dragged) {
+    dragged = true;
     picked = null;
     select(dragFrom, key);
   }
 });
 stage.addEventListener("pointerup", (event) => {
-  if (dragFrom !== null && keyUnder(event) === dragFrom && !selection) goTo(dragFrom);
+  if (dragFrom !== null && !dragged) goTo(dragFrom);
   dragFrom = null;
 });
 stage.addEventListener("pointercancel", () => {
   dragFrom = null;
 });
 at("selection-clear").addEventListener("click", () => {
-  picked = null;
-  select(null);
+  unselect();
   reading.focus({ preventScroll: true });
 });
 
@@ -364,6 +389,7 @@ function leave() {
 function goTo(key) {
   if (missing.has(key)) return;
   leave();
+  unselect();
   const { quantity } = current();
   const found = steps.findIndex(([one, slug]) => one === key && slug === quantity.slug);
   if (found >= 0) place = found;
@@ -445,7 +471,7 @@ function showStatistics() {
 const readNow = new Set();
 const toGo = () =>
   steps.filter(([key, slug]) =>
-    how.order === "asked"
+    ["asked", "again"].includes(how.order)
       ? !readNow.has(`${slug} ${key}`)
       : !(slug in stateOf(key).values) && !(slug in stateOf(key).again),
   ).length;
@@ -462,7 +488,13 @@ let asked = ""; // what was typed when "look again" was asked: typed again it is
 let enters = null; // of a plug gauge: what enters
 const undone = []; // what may be taken back, the latest last
 
-const gaugeOf = (quantity) => (quantity.gauges.includes(how.gauge) ? how.gauge : null);
+// The instrument chosen for this quantity, else the check's, else the only one there is for it.
+function gaugeOf({ slug, gauges }) {
+  const own = how.gauges.of[slug];
+  if (own !== undefined) return gauges.includes(own) ? own : null;
+  if (gauges.includes(data.gauge)) return data.gauge;
+  return gauges.length === 1 ? gauges[0] : null;
+}
 
 function keep() {
   const { key, quantity } = current();
@@ -494,6 +526,8 @@ function keep() {
   const sized = (value) => rules.show(value, quantity.unit, quantity.unit === "in" ? 4 : 2);
   if (plug && enters && found.value <= enters.value) return trouble(say("order", { typed: enters.text }));
   const value = plug && enters ? Math.floor((enters.value + found.value) / 2) : found.value;
+  const misfit = (!plug || enters) && misfitOfPin(key, quantity, value);
+  if (misfit) return trouble(misfit);
   if (asked !== `${key} ${reading.value}`) {
     const doubt = plug && rules.plugDoubt(gauge.sizes, enters?.value ?? found.value, enters && found.value);
     const oddity = [
@@ -535,6 +569,8 @@ function keep() {
   const count = taken.get(group).length;
   enters = null;
   asked = "";
+  unselect(); // the hand goes on to the next key: what is ticked then is that key's
+  lastRead = [key, quantity.slug];
   const last = { place: from, group, key, quantity: quantity.slug, value, kept: put(operation) };
   undone.push(last); // at once: what is taken back next is this one, however fast it is asked for
   last.kept.then(
@@ -545,7 +581,7 @@ function keep() {
       tell(`${told} ${whatNext(key, from)}`);
     },
     () => {
-      undone.splice(undone.indexOf(last), 1);
+      forget(last);
       takeOut(last);
       place = from;
       drawPlot();
@@ -559,12 +595,31 @@ function keep() {
   show();
 }
 
+// Bare wood is wider than its pin (keyboards/core/entries.py, misfit_of_pin): the shop's computer would not take it.
+function misfitOfPin(key, quantity, value) {
+  if (!data.check.bare) return "";
+  const size = (length) => rules.show(length, quantity.unit, quantity.decimals);
+  const told = (mortise, pin) => (mortise <= pin ? say("no_entry", { mortise: size(mortise), pin: size(pin) }) : "");
+  if (quantity.pin) {
+    const pins = valuesOf(quantity.pin);
+    const pin = pins.get(key) ?? (pins.size ? Math.round(rules.median([...pins.values()])) : null);
+    return pin === null ? "" : told(value, pin);
+  }
+  const mortise = quantity.mortise ? stateOf(key).values[quantity.mortise] : undefined;
+  return mortise === undefined ? "" : told(mortise, value);
+}
+
 function oddness(key, quantity, value) {
   const pin = quantity.pin ? stateOf(key).values[quantity.pin] : undefined;
   if (pin !== undefined && value <= pin)
-    return say("pin", { typed: figure(quantity.slug, value), pin: figure(quantity.pin, pin) });
+    return say("pin", { typed: figure(quantity.slug, value), pin: figure(quantity.slug, pin) });
   const values = valuesOf(quantity.slug);
   values.set(key, value);
+  const [low, high] = quantity.usual;
+  if (values.size < data.spread.fewest && (value < low || value > high)) {
+    const usual = { low: figure(quantity.slug, low), high: figure(quantity.slug, high) };
+    return say("unusual", { typed: figure(quantity.slug, value), ...usual });
+  }
   if (!oddOnes(quantity, values).has(key)) return "";
   values.delete(key);
   const middle = figure(quantity.slug, Math.round(rules.median([...values.values()])));
@@ -594,6 +649,7 @@ function whatNext(key, from) {
 
 const step = (by) => {
   leave();
+  unselect();
   place = Math.min(Math.max(place + by, 0), steps.length - 1);
   show();
 };
@@ -601,9 +657,10 @@ const step = (by) => {
 function skip(why) {
   const { key, quantity } = current();
   const name = keyOf.get(key).name;
-  put({ kind: "skip", key, quantity: quantity.slug, why }).then(
+  const kept = put({ kind: "skip", key, quantity: quantity.slug, why });
+  mayTakeBack(kept, name, markSkipped(key, quantity.slug));
+  kept.then(
     () => {
-      if (!(quantity.slug in stateOf(key).values)) stateOf(key).again[quantity.slug] = "skip";
       showStatistics();
       tell(say("skipped", { name }));
     },
@@ -612,23 +669,53 @@ function skip(why) {
   step(1);
 }
 
+// Whatever else was entered is taken back as well, in its turn: kept is its operation, or several, that the box has
+// taken; back() puts what this page shows as it was.
+function mayTakeBack(kept, name, back) {
+  const last = { kept, name, back, place };
+  undone.push(last);
+  kept.catch(() => {
+    forget(last);
+    back();
+  });
+}
+
+function forget(last) {
+  const found = undone.indexOf(last);
+  if (found >= 0) undone.splice(found, 1);
+}
+
+// A state may be replaced by what the shop's computer says, so each is looked up when it is changed.
+function markSkipped(key, slug) {
+  const before = stateOf(key).again[slug];
+  if (!(slug in stateOf(key).values)) stateOf(key).again[slug] ||= "skip";
+  return () => {
+    if (!before) delete stateOf(key).again[slug];
+  };
+}
+
 async function undo() {
   const last = undone.pop();
   if (!last) return tell(words.nothing_to_undo);
+  const operations = await last.kept.catch(() => null);
+  if (!operations) return tell(words.lost, { bad: true }); // it was never kept, and has been taken off the page
   try {
-    const { op } = await last.kept;
-    await put({ kind: "withdraw", key: last.key, of: op });
+    await Promise.all([operations].flat().map(({ op, key }) => put({ kind: "withdraw", key, of: op })));
   } catch {
     undone.push(last);
     return tell(words.lost, { bad: true });
   }
-  readings -= 1;
-  truth();
-  takeOut(last);
-  place = Math.min(last.place, steps.length - 1);
-  drawPlot();
+  if (last.back) last.back();
+  else {
+    readings -= 1;
+    truth();
+    takeOut(last);
+    drawPlot();
+  }
+  const same = steps.findIndex(([key, slug]) => key === last.key && slug === last.quantity);
+  place = Math.min(same >= 0 ? same : (last.place ?? place), steps.length - 1);
   show();
-  return tell(say("undone", { name: keyOf.get(last.key).name }));
+  return tell(say("undone", { name: last.name ?? keyOf.get(last.key).name }));
 }
 
 // --- keys of the pad, of a keyboard, of a caliper that types ---
@@ -749,11 +836,14 @@ function showFindings() {
     ...list.map((one) => {
       const button = document.createElement("button");
       const bad = worst(one.code);
+      const count = ones.filter((key) => stateOf(key).findings[one.code]).length;
+      const some = count > 0 && count < ones.length; // on some of the keys that are chosen
       button.type = "button";
       button.className = "finding-toggle";
       button.dataset.code = one.code;
-      button.setAttribute("aria-pressed", bad > 0);
-      button.textContent = bad ? `${one.title} ${"●".repeat(bad)}` : one.title;
+      button.setAttribute("aria-pressed", some ? "mixed" : count > 0);
+      const how_bad = some ? say("of", { n: count, count: ones.length }) : "●".repeat(bad);
+      button.textContent = bad ? `${one.title} ${how_bad}` : one.title;
       return button;
     }),
   );
@@ -766,6 +856,20 @@ document.querySelector(".severity").addEventListener("click", (event) => {
   for (const button of event.currentTarget.children) button.setAttribute("aria-pressed", button === chosenOne);
 });
 
+// Shows a finding of a key as so bad; what it answers shows it as it was.
+function markFound(key, code, bad) {
+  const { findings, looked, grade } = stateOf(key);
+  const before = findings[code] || 0;
+  const set = (found, facts) => {
+    const state = Object.assign(stateOf(key), facts);
+    if (found) state.findings[code] = found;
+    else delete state.findings[code];
+    regrade(key);
+  };
+  set(bad, { looked: true, grade: null });
+  return () => set(before, { looked, grade });
+}
+
 at("toggles").addEventListener("click", (event) => {
   const button = event.target.closest("button");
   if (!button) return;
@@ -775,20 +879,13 @@ at("toggles").addEventListener("click", (event) => {
   const there = ones.every((key) => stateOf(key).findings[code] === severity);
   const bad = there ? 0 : severity;
   const changed = ones.filter((key) => (stateOf(key).findings[code] || 0) !== bad);
-  for (const key of changed) {
-    const state = stateOf(key);
-    const before = state.findings[code] || 0;
-    state.findings[code] = bad;
-    if (!bad) delete state.findings[code];
-    state.looked = true;
-    state.grade = null;
-    regrade(key);
-    put({ kind: "finding", key, finding: code, severity: bad }).catch(() => {
-      state.findings[code] = before;
-      regrade(key);
-      tell(words.lost, { bad: true });
-    });
-  }
+  const backs = changed.map((key) => markFound(key, code, bad));
+  const kept = Promise.all(changed.map((key) => put({ kind: "finding", key, finding: code, severity: bad })));
+  mayTakeBack(kept, title, () => backs.forEach((back) => back()));
+  kept.catch(() => {
+    showFindings();
+    tell(words.lost, { bad: true });
+  });
   const one = changed.length === 1 ? "_one" : "";
   tell(say((bad ? "found" : "cleared") + one, { title, n: changed.length, name: keyOf.get(changed[0])?.name }));
   showFindings();
@@ -797,17 +894,23 @@ at("toggles").addEventListener("click", (event) => {
 
 const note = at("note");
 let noted = { key: here[0], text: "" }; // whose note stands in the field, and as it was kept
+function markNoted(key, text) {
+  const before = stateOf(key).note;
+  const set = (words_) => {
+    stateOf(key).note = words_;
+    if (noted.key === key) noted.text = words_;
+  };
+  set(text);
+  return () => set(before);
+}
 const keepNote = () => {
-  const from = noted;
-  const [{ key, text: before }, text] = [from, note.value.trim()];
+  const [{ key, text: before }, text] = [noted, note.value.trim()];
   if (text === before) return;
-  from.text = stateOf(key).note = text;
-  put({ kind: "note", key, text }).then(
+  const kept = put({ kind: "note", key, text });
+  mayTakeBack(kept, keyOf.get(key).name, markNoted(key, text)); // not kept, it is as before and can be tried again
+  kept.then(
     () => tell(say("note", { name: keyOf.get(key).name })),
-    () => {
-      from.text = stateOf(key).note = before; // so that it can be tried again
-      tell(words.lost, { bad: true });
-    },
+    () => tell(words.lost, { bad: true }),
   );
 };
 note.addEventListener("change", keepNote);
@@ -823,7 +926,7 @@ at("photo").addEventListener("change", async (event) => {
   event.target.value = ""; // at once: the next photo may be chosen while this one is made smaller
   for (const file of files) {
     try {
-      await box.putPhoto(await shrink(file), { key });
+      await box.putPhoto(await shrink(file), { key, keyName: keyOf.get(key).name });
       photos.set(key, (photos.get(key) || 0) + 1);
       if (current().key === key) at("photo-count").textContent = photos.get(key);
       tell(say("photo", { name: keyOf.get(key).name }));
@@ -865,19 +968,23 @@ for (const one of data.quantities) {
   label.append(input, ` ${one.title}`);
   at("how-quantities").append(label);
 }
-for (const gauge of [{ id: "", name: "–" }, ...data.gauges]) at("how-gauge").append(new Option(gauge.name, gauge.id));
-
 at("how-open").addEventListener("click", () => {
   for (const input of form.querySelectorAll("[name=quantity]")) input.checked = !how.without.includes(input.value);
   form.elements.order.value = how.order;
   form.elements.by.value = how.by;
   form.elements.step.value = how.step;
-  at("how-gauge").value = how.gauge ?? "";
+  const { quantity } = current();
+  const fit = data.gauges.filter((gauge) => quantity.gauges.includes(gauge.id));
+  const options = [{ id: "", name: "–" }, ...fit].map((gauge) => new Option(gauge.name, gauge.id));
+  at("how-gauge").replaceChildren(...options);
+  at("how-gauge").value = gaugeOf(quantity) ?? "";
+  at("how-gauge-title").textContent = say("measured_with", { quantity: quantity.title });
   for (const name of ["left", "position", "sound", "keyboard"]) form.elements[name].checked = how[name];
   dialog.showModal();
 });
 answered(dialog, () => {
   const { key, quantity } = current();
+  leave();
   const without = String(how.without);
   how.without = [...form.querySelectorAll("[name=quantity]:not(:checked)")].map((input) => input.value);
   if (String(how.without) !== without) askedOf.clear();
@@ -885,10 +992,11 @@ answered(dialog, () => {
   how.order = form.elements.order.value;
   how.by = form.elements.by.value;
   how.step = Math.min(12, Math.max(2, Number(form.elements.step.value) || 5));
-  how.gauge = at("how-gauge").value ? Number(at("how-gauge").value) : null;
+  const gauge = at("how-gauge").value ? Number(at("how-gauge").value) : null;
+  if (gauge !== gaugeOf(quantity)) how.gauges.of[quantity.slug] = gauge;
   for (const name of ["left", "position", "sound", "keyboard"]) how[name] = form.elements[name].checked;
   remember();
-  layOut(orderChanged ? null : [key, quantity.slug]);
+  layOut(orderChanged ? null : [key, quantity.slug], lastRead);
   applyHow();
   show();
   drawPlot();
@@ -909,7 +1017,7 @@ let readings = readingsAtFirst;
 function put(operation) {
   if (!box) return Promise.reject(new Error("no box"));
   if (operation.kind === "reading") readings += 1;
-  return box.put(operation).catch((error) => {
+  return box.put(operation, keyOf.get(operation.key)?.name).catch((error) => {
     if (operation.kind === "reading") readings -= 1;
     throw error;
   });
@@ -928,7 +1036,7 @@ function truth() {
       closed: ["closed", "failed"],
     }[network];
     parts.push(say(name, { n: waiting }));
-    if (pictures) parts.push(say("photos", { n: pictures }));
+    if (pictures) parts.push(pictures === 1 ? words.one_photo : say("photos", { n: pictures }));
     look = state;
   }
   if (refused) {
@@ -942,6 +1050,7 @@ function truth() {
   corner.className = `saving ${look}`;
 }
 
+let lastRead = data.last; // [key, quantity] of the person's latest reading: where the run goes on
 let refresh = 0;
 function settled() {
   clearTimeout(refresh);
@@ -952,6 +1061,7 @@ function settled() {
 function overlay(entry) {
   const { kind, key, quantity, value, unit, high, finding, severity: bad, text } = entry.operation;
   const state = key ? stateOf(key) : null;
+  const mayBack = (name, back) => undone.push({ kept: Promise.resolve(entry.operation), op: entry.op, name, back });
   if (kind === "reading") {
     const group = `${quantity} ${key}`;
     const [low, most] = [value, high ?? value].map((typed) => rules.read(typed, unit)?.value ?? 0);
@@ -960,18 +1070,18 @@ function overlay(entry) {
     state.values[quantity] = middle;
     state.looked = true;
     readings += 1;
-    undone.push({ place: 0, value: middle, kept: Promise.resolve(entry.operation), op: entry.op, group, key, quantity });
-  } else if (kind === "finding") {
-    if (bad) state.findings[finding] = bad;
-    else delete state.findings[finding];
-    state.looked = true;
-  } else if (kind === "note") state.note = text;
-  else if (kind === "skip") state.again[quantity] ||= "skip";
+    lastRead = [key, quantity];
+    undone.push({ value: middle, kept: Promise.resolve(entry.operation), op: entry.op, group, key, quantity });
+  } else if (kind === "finding") mayBack(findingTitles.get(finding), markFound(key, finding, bad));
+  else if (kind === "note") mayBack(keyOf.get(key).name, markNoted(key, text));
+  else if (kind === "skip") mayBack(keyOf.get(key).name, markSkipped(key, quantity));
   else if (kind === "photo" && key) photos.set(key, (photos.get(key) || 0) + 1);
   else if (kind === "withdraw") {
     const found = undone.findIndex((one) => one.op === entry.operation.of);
-    if (found >= 0) {
-      takeOut(undone.splice(found, 1)[0]);
+    const [last] = found >= 0 ? undone.splice(found, 1) : [];
+    if (last?.back) last.back();
+    else if (last) {
+      takeOut(last);
       readings -= 1;
     }
   }
@@ -1028,7 +1138,7 @@ try {
   corner.textContent = words.no_box;
   for (const field of document.querySelectorAll("#bench :is(button, input)")) field.disabled = true;
 }
-layOut();
+layOut(null, lastRead);
 applyHow();
 show();
 drawPlot();

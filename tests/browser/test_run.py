@@ -84,7 +84,7 @@ def how(page, **fields):
         if isinstance(value, bool):
             page.locator(f"#how [name={name}]").set_checked(value)
         elif name == "gauge":
-            page.select_option("#how-gauge", value)
+            page.select_option("#how-gauge", label=value)
         else:
             page.check(f"#how [name={name}][value={value}]")
     page.click("#how [value=ok]")
@@ -296,6 +296,8 @@ def test_keys_that_no_cloth_can_serve_are_counted_and_what_holds_is_shown(page, 
     expect(page.locator("#beyond")).to_have_text("0")
     page.keyboard.type("9.00")  # wider by 5.3 mm than its pin: two cloths of that thickness are not made
     page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_have_text("Look again: 9.00 is rare, 4.00 to 8.00 is usual. Enter again keeps it.")
+    page.keyboard.press("Enter")
     expect(page.locator("#beyond")).to_have_text("–")  # a pin needs no cloth
     page.click("#back")
     expect(page.locator("#beyond")).to_have_text("1")
@@ -490,6 +492,38 @@ def test_a_key_is_skipped_and_said_to_be(page, check):
     all_sent(page)
     assert KeyReading.objects.get(key=1).again == {"balance_mortise_width": "skip"}
     assert Entry.objects.get().text == "part broken or missing"
+    page.click("#undo")
+    expect(page.locator("#quantity")).to_have_text("Balance mortise width")
+    all_sent(page)
+    assert KeyReading.objects.get(key=1).again == {}
+
+
+def test_the_run_goes_on_where_the_person_read_last_and_again_asks_for_what_is_odd(page, technician, check):
+    Gauge.objects.create(name="The micrometer", kind="micrometer")
+    make_readings(check=check, keys=[*range(4, 40)], balance_mortise_width=5600, balance_pin=3700, grade=0)
+    KeyReading.objects.filter(key=7).update(balance_pin=3980)
+    entries_apply(check, [pin_of(40, "3.70")], by=technician)
+    run(page, check)
+    expect(page.locator("#key-of")).to_have_text("Key 41 of 88")  # 1, 2 and the mortise of 40 are still to be read
+    page.click("#skip")
+    page.get_by_role("button", name="could not be measured").click()
+    expect(page.locator("#quantity")).to_have_text("Balance pin")
+    how(page, gauge="The micrometer")
+    page.keyboard.type("5.90")
+    page.keyboard.press("Enter")
+    page.keyboard.press("Enter")  # far from the others, and all the same
+    page.click("#back")
+    page.click("#back")
+    page.keyboard.type("5.80")
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("5.80 cannot be right: the pin of 5.90 would not enter.")
+    page.keyboard.press("Escape")
+    how(page, order="again")
+    expect(page.locator("#progress")).to_have_text("2 of 2")  # the pins of 7 and 41, and no mortise
+    expect(page.locator("#key-of")).to_have_text("Key 7 of 88")
+    all_sent(page)
+    gauges = [entry.gauge and entry.gauge.name for entry in Entry.objects.filter(key=41).order_by("seq")]
+    assert gauges == [None, "The micrometer"]
 
 
 def test_a_plug_gauge_takes_two_numbers_and_keeps_the_interval(page, technician, check):
@@ -594,6 +628,20 @@ def test_a_finding_is_dragged_over_many_keys(page, check):
     found = KeyReading.objects.filter(check_done=check, findings={"cloth_moth": 2})
     assert sorted(found.values_list("key", flat=True)) == list(range(28, 48))
     assert page.locator(".keyrow .key.g1").count() == 20
+    page.click("#selection-clear")
+    page.fill("#keys", "C3, 60")
+    page.keyboard.press("Enter")
+    expect(page.locator("#toggles [data-code=cloth_moth]")).to_have_text("Cloth moth-eaten 1 of 2")
+    page.click("#toggles [data-code=cloth_moth]")
+    page.keyboard.type("5.60")
+    page.keyboard.press("Enter")
+    expect(page.locator("#several")).to_be_visible()  # what is ticked from here on is the key's in hand again
+    for name in ("A0", "Cloth moth-eaten", "Cloth moth-eaten"):
+        page.click("#undo")
+        expect(page.locator("#said")).to_have_text(f"{name}: taken back.")
+    expect(page.locator(".keyrow .key.g1")).to_have_count(0)
+    all_sent(page)
+    assert not KeyReading.objects.exclude(findings={}, balance_mortise_width=None).exists()
 
 
 def test_keys_are_typed_instead_of_dragged(page, check):

@@ -8,7 +8,6 @@ from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from keyboards.core.grading import DROP
 from keyboards.core.keys import format_keys
 from keyboards.core.redo import LOOSE, TIGHT, Fault, stage_to_redo
 from keyboards.core.verdicts import FAIL, KeyVerdict
@@ -168,7 +167,7 @@ def _faults(verdict: KeyVerdict, row: KeyReading | None, groups: Mapping[str, st
             faults.append(Fault(one.quantity, TIGHT if one.value < (one.limit.low + one.limit.high) / 2 else LOOSE))
     if verdict.seen and row is not None:
         seen = [code for code, severity in row.findings.items() if severity and code in groups]
-        faults += [Fault(code if code == DROP else groups[code]) for code in seen]
+        faults += [Fault(code, group=groups[code]) for code in seen]
     return faults
 
 

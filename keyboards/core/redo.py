@@ -14,11 +14,12 @@ TIGHT, LOOSE, SEEN = "tight", "loose", "seen"
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """What failed: a quantity of the final limits, below (tight) or above (loose) them, or the group of a finding that
-    was seen (the drop test: itself)."""
+    """What failed: a quantity of the final limits, below (tight) or above (loose) them, or a finding of some group
+    that was seen."""
 
     what: str
     how: str = SEEN
+    group: str = ""
 
 
 # Candidates, the likeliest first; the first that is on the route is taken.
@@ -50,9 +51,8 @@ def stage_to_redo(faults: Iterable[Fault], kinds: Sequence[str]) -> str:
     """
     places = []
     for fault in faults:
-        wanted = (
-            _BY_SIGHT.get(fault.what, ()) if fault.how == SEEN else _BY_READING.get(fault.what, {}).get(fault.how, ())
-        )
+        seen = _BY_SIGHT.get(fault.what) or _BY_SIGHT.get(fault.group, ())
+        wanted = seen if fault.how == SEEN else _BY_READING.get(fault.what, {}).get(fault.how, ())
         found = next((slug for slug in wanted if slug in kinds), None)
         if found is not None:
             places.append(kinds.index(found))

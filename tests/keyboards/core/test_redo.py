@@ -4,6 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from keyboards.core.grading import DROP
 from keyboards.core.redo import LOOSE, SEEN, TIGHT, Fault, stage_to_redo
 from shop.core import route
 
@@ -18,10 +19,15 @@ ROUTE = ["strip", "repairs", "buttons", "pins", "leads", "cloth", "tops", "frame
         ([Fault("balance_clearance", TIGHT)], ["strip", "cloth"], "cloth"),  # nobody eases on this route
         ([Fault("level", LOOSE)], ROUTE, "ease"),
         ([Fault("skew_copy", LOOSE)], ROUTE, "buttons"),
-        ([Fault("hole")], ROUTE, "pins"),
-        ([Fault("top")], ROUTE, "tops"),
-        ([Fault("side_play", LOOSE), Fault("button")], ROUTE, "buttons"),  # the earliest: cloth follows anyway
-        ([Fault("lead")], ["strip", "cloth"], "cloth"),  # nothing on the route fits: the last work done
+        ([Fault("x", group="hole")], ROUTE, "pins"),
+        ([Fault("x", group="top")], ROUTE, "tops"),
+        (
+            [Fault("side_play", LOOSE), Fault("x", group="button")],
+            ROUTE,
+            "buttons",
+        ),  # the earliest: cloth follows anyway
+        ([Fault(DROP, group="cloth")], ROUTE, "ease"),  # one that does not fall is eased, whatever its group
+        ([Fault("x", group="lead")], ["strip", "cloth"], "cloth"),  # nothing on the route fits: the last work done
         ([], ROUTE, "ease"),
         ([Fault("dip", TIGHT)], [], ""),
     ],
@@ -45,7 +51,10 @@ WHATS = [
 
 
 @given(
-    st.lists(st.builds(Fault, st.sampled_from(WHATS), st.sampled_from([TIGHT, LOOSE, SEEN])), max_size=5),
+    st.lists(
+        st.builds(Fault, st.sampled_from(WHATS), st.sampled_from([TIGHT, LOOSE, SEEN]), st.sampled_from(WHATS)),
+        max_size=5,
+    ),
     st.sets(st.sampled_from(ROUTE), min_size=1),
 )
 def test_it_always_goes_to_work_on_the_route_and_one_more_fault_never_sends_it_later(faults, kinds):

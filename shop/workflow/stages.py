@@ -458,6 +458,8 @@ def job_hold(
         raise Refused(_("Say why the set is put on hold."))
     job.held_since, job.hold_for, job.hold_reason = at, waits_for, reason.strip()
     job.save(update_fields=["held_since", "hold_for", "hold_reason"])
+    for spell in Spell.objects.filter(stage__job=job, minutes__isnull=True):
+        _stop(spell, at=at)  # nobody works on it now
     record("job_held", by=by, job=job, at=at, reason=reason.strip())
     return job
 

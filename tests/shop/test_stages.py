@@ -97,6 +97,8 @@ def test_a_held_set_moves_nowhere_until_it_is_released():
         stages.stage_begin(stage, by=person)
     stages.job_release(job, by=person)
     assert stages.stage_begin(stage, by=person).state == route.BEGUN
+    stages.job_hold(job, by=person, reason="waits for cloth")
+    assert not Spell.objects.filter(minutes__isnull=True).exists()  # nobody's clock runs meanwhile
 
 
 def test_no_set_leaves_before_its_final_check():

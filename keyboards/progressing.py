@@ -12,7 +12,7 @@ from keyboards.core.keys import format_keys
 from keyboards.core.redo import LOOSE, TIGHT, Fault, stage_to_redo
 from keyboards.core.verdicts import FAIL, KeyVerdict
 from keyboards.models import Compass, Finding, KeyDone, KeyReading
-from keyboards.proving import newest_final, proof_of
+from keyboards.proving import Proof, newest_final, proof_of
 from keyboards.specifying import keys_to_cut, set_readings
 from shop.core import route
 from shop.models import Job, Stage
@@ -158,6 +158,18 @@ def redo_of(job: Job) -> Redo:
         {one.key: stage_to_redo(_faults(one, proof.rows.get(one.key), groups), kinds) for one in failing},
         check.closed_at,
     )
+
+
+def put_right(proof: Proof) -> tuple[int, ...]:
+    """The keys that were worked on since the final check was closed: those it failed and those ticked since. None
+    where no work was finished since, or where it was all of them: then a new check is the way."""
+    if not proof.worked_since or proof.check is None:
+        return ()
+    since = proof.check.closed_at
+    ticked = KeyDone.objects.standing().filter(stage__job=proof.job, at__gt=since).values_list("key", flat=True)
+    here = set(proof.before.present)
+    keys = {*proof.failing, *ticked} & here
+    return tuple(sorted(keys)) if keys != here else ()
 
 
 def _faults(verdict: KeyVerdict, row: KeyReading | None, groups: Mapping[str, str]) -> list[Fault]:

@@ -918,6 +918,7 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "airs": [(check, _air(check)) for check, _rows in _checks(proof)],
         "unsaid": [(check, ", ".join(map(quantity_title, names)).lower()) for check, names in proof.unsaid],
         "from_photos": [(check, len(us), _fine(min(us)), _fine(max(us))) for check, us in proof.photos.items()],
+        "put_right": _put_right(proof),
         "repeats": _repeats(proof, units),
         "exceptions": exceptions(proof, units),
         "undecided": format_keys(proof.verdicts.with_verdict(UNDECIDED)),
@@ -937,6 +938,15 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "most_photos": MOST_PHOTOS,
         "cautions": _cautions(proof),
     }
+
+
+def _put_right(proof: Proof) -> list[tuple[datetime.datetime, str]]:
+    """(when, which keys): the final check was opened again for keys that were put right after it."""
+    if proof.check is None:
+        return []
+    opened = Event.objects.filter(what="check_reopened", job=proof.job, details__check=proof.check.pk)
+    told = opened.filter(details__has_key="put_right").order_by("at", "id").values_list("at", "details")
+    return [(at, format_keys(details["put_right"])) for at, details in told]
 
 
 def lower_first(text: str) -> str:

@@ -192,6 +192,7 @@ def check_step(job):
         "kind": kind.value,
         "kind_words": kind.label,
         "judged": final is not None and not worked_since(job, final.closed_at),
+        "redone": final is not None,
         "check": job.checks.of_kind(kind).filter(closed_at__isnull=True).first(),
     }
 

@@ -15,7 +15,7 @@ from keyboards.core.keys import format_keys
 from keyboards.documents import benchsheet, handoff, label
 from keyboards.forms.proof import ReleaseForm
 from keyboards.models import Check
-from keyboards.progressing import redo_of
+from keyboards.progressing import put_right, redo_of
 from keyboards.proving import Proof, proof_of
 from keyboards.workflow.proof import check_release as release
 from keyboards.workflow.proof import read_again, send_failing_back
@@ -60,6 +60,7 @@ def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
         "may_work": may_work,
         "undecided": format_keys(proof.undecided),
         "may_read_again": bool(proof.undecided and may_work and not job.left_at and not proof.worked_since),
+        "put_right": format_keys(put_right(proof)) if may_work and not job.left_at else "",
         "back_to": stage if stage is not None and stage.kind in ("final_check", "pack", "leave") else None,
         "redo": [(STAGE_TITLES[kind], format_keys(keys)) for kind, keys in redo_of(job).by_stage] if why_not else [],
         "form": form,
@@ -120,14 +121,14 @@ def final_send_back(request: PersonRequest, number: int) -> HttpResponse:
 @require_POST
 @allowed(TECHNICIAN)
 def final_read_again(request: PersonRequest, number: int) -> HttpResponse:
-    """Opens a bench run over the keys that one reading leaves undecided."""
+    """Opens a bench run over the keys that were put right, or over those that one reading leaves undecided."""
     try:
         check, keys, quantities = read_again(job_for(number), by=request.user)
     except Refused as refusal:
         messages.error(request, str(refusal))
         return redirect("final_verdicts", number)
-    asked = urlencode({"keys": format_keys(keys), "quantities": ",".join(quantities)})
-    return redirect(f"{reverse('check_run', args=[check.pk])}?{asked}")
+    asked = {"keys": format_keys(keys)} | ({"quantities": ",".join(quantities)} if quantities else {})
+    return redirect(f"{reverse('check_run', args=[check.pk])}?{urlencode(asked)}")
 
 
 @require_safe

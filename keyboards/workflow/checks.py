@@ -220,8 +220,11 @@ def check_close(check: Check, *, by: Person, confirm: bool = False, at: datetime
 
 
 @transaction.atomic
-def check_reopen(check: Check, *, by: Person, reason: str, at: datetime.datetime | None = None) -> Check:
-    """A closed check takes entries again. Views let technicians and the owner do it."""
+def check_reopen(
+    check: Check, *, by: Person, reason: str, put_right: Sequence[int] = (), at: datetime.datetime | None = None
+) -> Check:
+    """A closed check takes entries again. Views let technicians and the owner do it. put_right: the keys it is opened
+    for, where work was done on them; the report says so."""
     check = Check.objects.select_for_update(of=("self",)).select_related("job").get(pk=check.pk)
     if not check.is_closed:
         raise Refused(_("This check is open."))
@@ -234,7 +237,10 @@ def check_reopen(check: Check, *, by: Person, reason: str, at: datetime.datetime
     # A release was given on readings that may change now.
     check.released_by, check.release_reason = None, ""
     check.save(update_fields=["closed_at", "closed_by", "released_by", "release_reason"])
-    record("check_reopened", by=by, job=check.job, at=at, check=check.pk, kind=check.kind, reason=reason.strip())
+    told = {"put_right": list(put_right)} if put_right else {}
+    record(
+        "check_reopened", by=by, job=check.job, at=at, check=check.pk, kind=check.kind, reason=reason.strip(), **told
+    )
     if check.kind == CheckKind.FINAL:
         recount(check.job)
     return check

@@ -1,6 +1,8 @@
 """What becomes of a set whose final check does not prove every key: back to the bench, or let go by name and reason."""
 
 import datetime
+import uuid
+from collections.abc import Collection
 
 from django.db import transaction
 from django.utils import timezone
@@ -9,8 +11,9 @@ from django.utils.translation import gettext as _
 
 from keyboards import progressing, proving
 from keyboards.core.keys import format_keys
-from keyboards.models import Check, CheckKind
+from keyboards.models import Check, CheckKind, Entry, EntryKind
 from keyboards.workflow.checks import check_reopen, stage_of
+from keyboards.workflow.entries import entries_apply
 from shop.models import STAGE_TITLES, Job, Person, Stage
 from shop.workflow import stages
 from shop.workflow.events import record
@@ -69,15 +72,34 @@ def read_again(
     """Opens the final check for the keys that it leaves undecided: (the check, these keys, the quantities that leave
     them so). Each further reading counts into the mean of its key.
 
-    Refused where no key is undecided, and as a check is opened again (`check_reopen`).
+    After work on some keys it is opened for these alone, and what was read of them before counts no more: quantities is
+    empty then, for all are read.
+
+    Refused where no key is undecided or was put right, and as a check is opened again (`check_reopen`).
     """
+    at = at or timezone.now()
     proof = proving.proof_of(stages.lock(job))
+    if proof.check is not None and (keys := progressing.put_right(proof)):
+        reason = Truncator(_("put right, read again: keys %(keys)s") % {"keys": format_keys(keys)}).chars(200)
+        check = check_reopen(proof.check, by=by, reason=reason, put_right=keys, at=at)
+        _withdraw(check, keys, by=by, at=at)
+        return check, keys, ()
     if proof.check is None or not proof.undecided:
         raise Refused(_("No key is undecided: nothing is read again."))
     if not proof.check.is_closed:
         return proof.check, proof.undecided, proof.undecided_by
     reason = Truncator(_("undecided, read again: keys %(keys)s") % {"keys": format_keys(proof.undecided)}).chars(200)
     return check_reopen(proof.check, by=by, reason=reason, at=at), proof.undecided, proof.undecided_by
+
+
+def _withdraw(check: Check, keys: Collection[int], *, by: Person, at: datetime.datetime) -> None:
+    """Takes back what was read and found of these keys: it was of the key as it was before the work. Notes stay."""
+    found = Entry.objects.filter(check_done=check, key__in=keys).exclude(kind__in=(EntryKind.WITHDRAW, EntryKind.NOTE))
+    told = [
+        {"op": str(uuid.uuid4()), "kind": EntryKind.WITHDRAW, "key": key, "of": str(op), "taken_at": at.isoformat()}
+        for op, key in found.exclude(kind=EntryKind.PHOTO).values_list("op", "key")
+    ]
+    entries_apply(check, told, by=by, at=at)
 
 
 @transaction.atomic

@@ -474,6 +474,38 @@ def test_keys_left_undecided_are_read_again_in_a_run_of_their_own(client):
     assert "No key is undecided" in answer.content.decode()
 
 
+def test_keys_that_were_put_right_are_read_again_alone_and_what_was_read_before_counts_no_more(client):
+    person = make_person()
+    job = small_job()
+    add_work(job, {"cloth": 60})
+    to_final_check(job)
+    check = make_check(job=job, kind="final", quantities=PLAY)
+
+    def play(**read):
+        told = {"kind": "reading", "quantity": "side_play", "unit": "mm"}
+        entries_write(check, [{**told, "key": int(key[1:]), "value": value} for key, value in read.items()], by=person)
+
+    play(**{f"k{key}": "0.48" for key in range(1, 11)} | {"k3": "1.02"})
+    entries_write(check, [{"kind": "finding", "key": 3, "finding": "drop_held", "value": 2}], by=person)
+    check_close(check, by=person)
+    cloth = send_failing_back(job, by=person)
+    client.force_login(person)
+    client.post(reverse("keys_tick", args=[job.number, cloth.pk]), {"key": ["3"]})
+    client.post(reverse("stage_finish", args=[job.number, cloth.pk]))
+    step = client.get(reverse("job_detail", args=[job.number])).content.decode()
+    assert reverse("final_verdicts", args=[job.number]) in step  # and not a new check of all keys
+    assert "Begin the final check" not in step
+    assert "Read again what was put right" in client.get(reverse("final_verdicts", args=[job.number])).content.decode()
+    answer = client.post(reverse("final_read_again", args=[job.number]))
+    assert answer["Location"] == f"/bench/checks/{check.pk}/?keys=3"
+    assert proof(job).verdicts.counts == {PASS: 9, UNDECIDED: 0, NOT_READ: 1, FAIL: 0}
+    play(k3="0.47")
+    check_close(check, by=person)
+    told = proof(job)
+    assert (told.why_not, told.count("side_play", 3), told.values[3]["side_play"]) == ("", 1, pytest.approx(0.47))
+    assert "Keys 3 were put right after a first final check" in words_of(job)
+
+
 def test_a_release_through_the_page(client):
     job = small_job()
     check = final(job, play=1000)

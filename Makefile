@@ -6,11 +6,13 @@ SHELL := /bin/bash
 MAKEFLAGS += --no-print-directory
 
 BIN := .venv/bin
-HOST ?= 127.0.0.1
-PORT ?= 8000
+# What settings.env says (see README.md); the environment and the command line come first.
+kept = $(shell sed -n "s/^ *$(1) *= *[\"']\{0,1\}\([^\"']*\)[\"']\{0,1\} *$$/\1/p" settings.env 2>/dev/null)
+HOST ?= $(or $(call kept,HOST),127.0.0.1)
+PORT ?= $(or $(call kept,PORT),8000)
 # One a core; two at once is the most that helps SQLite, which has one writer.
 CORES := $(shell nproc 2>/dev/null || echo 2)
-WORKERS ?= $(if $(filter postgres%,$(DATABASE_URL)),$(CORES),$(if $(filter 1,$(CORES)),1,2))
+WORKERS ?= $(or $(call kept,WORKERS),$(if $(filter postgres%,$(DATABASE_URL) $(call kept,DATABASE_URL)),$(CORES),$(if $(filter 1,$(CORES)),1,2)))
 export PYTHONUNBUFFERED := 1
 # Where a machine forbids it, every process would compile Django and all the tests anew.
 unexport PYTHONDONTWRITEBYTECODE
@@ -38,7 +40,7 @@ demo: install free-port ## an invented workshop to try, on port 8000
 	@echo "Balance Rail is at http://127.0.0.1:$(PORT)/ (stop it with Ctrl-C)"
 	@$(serve)
 
-serve: export SITE_ADDRESS := $(or $(SITE_ADDRESS),http://127.0.0.1:$(PORT))
+serve: export SITE_ADDRESS := $(or $(SITE_ADDRESS),$(call kept,SITE_ADDRESS),http://127.0.0.1:$(PORT))
 serve: install free-port prepare ## the program for a real workshop, its data in .data, backed up every day
 	@echo "Balance Rail is at $$SITE_ADDRESS (listening on $(HOST), port $(PORT))"
 	@$(BIN)/python manage.py backup --loop --skip-checks >/dev/null & backups=$$!; $(serve)

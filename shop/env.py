@@ -1,4 +1,6 @@
-"""Settings from the environment, typed and loud: a bad value stops the program with a sentence that names it.
+"""Settings from the environment or, where it does not say, from the file settings.env beside the program, so that a
+command typed by hand has those of the service. Typed and loud: a bad value stops the program with a sentence that
+names it.
 
 Every variable read here must stand in the table of README.md; a test compares the two.
 """
@@ -8,18 +10,43 @@ from pathlib import Path
 
 from django.core.exceptions import ImproperlyConfigured
 
+FILE = Path(__file__).resolve().parent.parent / "settings.env"
 _TRUE = {"1", "true", "yes", "on"}
 _FALSE = {"0", "false", "no", "off", ""}
 
 
+def _written() -> dict[str, str]:
+    """What the file says: a line a setting, NAME=value, in quotes or not; # begins a remark."""
+    try:
+        lines = FILE.read_text().splitlines()
+    except FileNotFoundError:
+        return {}
+    except (OSError, UnicodeDecodeError) as error:
+        raise ImproperlyConfigured(f"{FILE.name} cannot be read: {error}.") from None
+    said = {}
+    for number, line in enumerate(lines, start=1):
+        name, equals, value = (part.strip() for part in line.partition("="))
+        if name.startswith("#") or not line.strip():
+            continue
+        if not equals or not name.isidentifier():
+            raise ImproperlyConfigured(f"{FILE.name}, line {number}: write NAME=value.")
+        said[name] = value[1:-1] if value[:1] in ('"', "'") and value[-1:] == value[:1] and value[1:] else value
+    return said
+
+
+def _said(name: str) -> str | None:
+    return os.environ.get(name, _written().get(name))
+
+
 def text(name: str, *, default: str = "") -> str:
     """The variable as it stands, without surrounding spaces."""
-    return os.environ.get(name, default).strip()
+    raw = _said(name)
+    return default if raw is None else raw.strip()
 
 
 def flag(name: str, *, default: bool = False) -> bool:
     """Yes or no, in a few usual spellings."""
-    raw = os.environ.get(name)
+    raw = _said(name)
     if raw is None:
         return default
     value = raw.strip().lower()
@@ -32,7 +59,7 @@ def flag(name: str, *, default: bool = False) -> bool:
 
 def whole(name: str, *, default: int, minimum: int = 0, maximum: int = 2**31) -> int:
     """A whole number inside a range."""
-    raw = os.environ.get(name)
+    raw = _said(name)
     if raw is None or not raw.strip():
         return default
     try:
@@ -46,7 +73,7 @@ def whole(name: str, *, default: int, minimum: int = 0, maximum: int = 2**31) ->
 
 def listing(name: str, *, default: tuple[str, ...] = ()) -> list[str]:
     """Values separated by commas."""
-    raw = os.environ.get(name)
+    raw = _said(name)
     if raw is None:
         return list(default)
     return [part.strip() for part in raw.split(",") if part.strip()]
@@ -54,7 +81,7 @@ def listing(name: str, *, default: tuple[str, ...] = ()) -> list[str]:
 
 def folder(name: str, *, default: Path) -> Path:
     """A folder, made for its owner alone if it is not there; a path that is a file stops the program."""
-    raw = os.environ.get(name, "").strip()
+    raw = (_said(name) or "").strip()
     path = Path(raw).expanduser().resolve() if raw else default.resolve()
     if path.exists() and not path.is_dir():
         raise ImproperlyConfigured(f"{name} must be a folder; {path} is a file.")

@@ -14,6 +14,26 @@ from shop import env
 pytestmark = pytest.mark.once
 
 
+@pytest.fixture(autouse=True)
+def file(monkeypatch, tmp_path):
+    monkeypatch.setattr(env, "FILE", tmp_path / "settings.env")
+    return env.FILE
+
+
+def test_the_file_says_what_the_environment_does_not(monkeypatch, file):
+    file.write_text("# ours\n\nSETTING = a=b \nOTHER='x y'\nPORT=\"25\"\n")
+    assert (env.text("SETTING"), env.text("OTHER"), env.whole("PORT", default=1)) == ("a=b", "x y", 25)
+    monkeypatch.setenv("SETTING", "here")
+    assert env.text("SETTING") == "here"
+    for wrong in ("SETTING", "NO NAME=1", "=1"):
+        file.write_text(f"# ours\n{wrong}\n")
+        with pytest.raises(ImproperlyConfigured, match="line 2: write NAME=value"):
+            env.text("SETTING")
+    file.write_bytes(b"\xff")
+    with pytest.raises(ImproperlyConfigured, match="cannot be read"):
+        env.text("SETTING")
+
+
 @pytest.mark.parametrize(("raw", "meant"), [("1", True), ("Yes", True), (" off ", False), ("", False)])
 def test_yes_and_no_may_be_written_as_people_do(monkeypatch, raw, meant):
     monkeypatch.setenv("SETTING", raw)

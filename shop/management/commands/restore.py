@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
 from shop.workflow.backups import restore
@@ -25,5 +26,6 @@ class Command(BaseCommand):
         self.stdout.write(
             f"Restored what stood on {manifest['made_at'][:16].replace('T', ' ')} UTC. Everybody signs in again."
         )
+        self.stdout.write(f"Start the program with DATA_DIR={settings.DATA_DIR}")
         if manifest.get("part"):
             self.stdout.write("A parcel holds no passwords: set one with manage.py changepassword NAME.")

@@ -363,7 +363,7 @@ def _what(entry: Entry, titles: dict[str, str]) -> str:
 
 def _logged(entry: Entry) -> str:
     if entry.kind == FINDING:
-        return str(entry.value)
+        return str(entry.value) if entry.value else _("taken off")
     if entry.kind == GRADE:
         return entry.text if entry.value is None else f"{entry.value} · {entry.text}"
     return _("skipped: %(why)s") % {"why": entry.text} if entry.kind == SKIP else entry.text

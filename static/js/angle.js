@@ -17,6 +17,7 @@ const names = said.names.split("|");
 let turn = 0;
 let points = []; // rail, rail, edge, edge, then the card's corners; [x, y] in px of the turned photo
 let taps = []; // earlier taps of the same mortise
+const laid = new Set(); // places of points that were only laid on the photo: they measure nothing until they are moved
 let held = -1;
 let redrawing = false;
 let lastCorners = [];
@@ -24,6 +25,7 @@ const image = new Image();
 const kept = JSON.parse(at("kept-lines")?.textContent || "[]"); // angles read from this photo before
 
 const withCard = () => at("with-card").checked;
+const complete = () => points.length >= wanted() && !laid.size;
 const wanted = () => (withCard() && !lastCorners.length ? 8 : 4); // a card is tapped once: it lies where it lies
 const turned = () => (turn % 180 ? [image.naturalHeight, image.naturalWidth] : [image.naturalWidth, image.naturalHeight]);
 const perPixel = () => turned()[0] / stage.clientWidth;
@@ -75,10 +77,13 @@ function show() {
   });
   if (chosen !== undefined) lines.querySelector(`[data-place="${chosen}"]`)?.focus();
   redrawing = false;
-  const missing = points.length < wanted();
-  at("next").textContent = missing ? said.next.replace("{name}", names[points.length]) : said.ready;
-  at("once-more").disabled = missing;
-  if (at("keep")) at("keep").disabled = missing && !taps.length;
+  at("next").textContent = complete()
+    ? said.ready
+    : laid.size
+      ? said.move.replace("{name}", names[Math.min(...laid)])
+      : said.next.replace("{name}", names[points.length]);
+  at("once-more").disabled = !complete();
+  if (at("keep")) at("keep").disabled = !complete() && !taps.length;
   reckon();
 }
 
@@ -135,6 +140,7 @@ stage.addEventListener("pointerdown", (event) => {
 stage.addEventListener("pointermove", (event) => {
   if (held < 0) return;
   points[held] = under(event);
+  laid.delete(held);
   magnify(points[held]);
   show();
 });
@@ -152,6 +158,7 @@ lines.addEventListener("keydown", (event) => {
   const by = event.shiftKey ? 10 : 1;
   const [width, height] = turned();
   const [x, y] = points[place];
+  laid.delete(Number(place));
   points[place] = [Math.min(Math.max(x + move[0] * by, 0), width), Math.min(Math.max(y + move[1] * by, 0), height)];
   magnify(points[place]);
   show();
@@ -162,14 +169,19 @@ lines.addEventListener("focusout", () => {
 
 // --- buttons ---
 
+function setPoints(now) {
+  points = now;
+  for (const place of laid) if (place >= points.length) laid.delete(place);
+}
+
 at("once-more").addEventListener("click", () => {
   taps.push([points.slice(0, 2), points.slice(2, 4)]);
-  points = []; // both lines are tapped anew; the card's corners stay those tapped last
+  setPoints([]); // both lines are tapped anew; the card's corners stay those tapped last
   show();
 });
 at("clear").addEventListener("click", () => {
   taps = [];
-  points = [];
+  setPoints([]);
   lastCorners = [];
   show();
 });
@@ -178,6 +190,7 @@ at("place").addEventListener("click", () => {
   const usual = [[0.1, 0.2], [0.9, 0.2], [0.5, 0.4], [0.5, 0.7], [0.2, 0.3], [0.4, 0.3], [0.4, 0.6], [0.2, 0.6]];
   while (points.length < wanted()) {
     const [x, y] = usual[points.length];
+    laid.add(points.length);
     points.push([width * x, height * y]);
   }
   show();
@@ -186,14 +199,14 @@ at("place").addEventListener("click", () => {
 at("turn").addEventListener("click", () => {
   turn = (turn + 90) % 360;
   taps = [];
-  points = [];
+  setPoints([]);
   lastCorners = [];
   drawPicture();
 });
 at("with-card").addEventListener("change", () => {
   at("card").hidden = !withCard();
   lastCorners = [];
-  points = points.slice(0, 4);
+  setPoints(points.slice(0, 4));
   show();
 });
 form.addEventListener("input", () => show());
@@ -208,8 +221,7 @@ const setMillimetres = (id, value) => {
 };
 
 function contents() {
-  const complete = points.length >= wanted();
-  const all = complete ? [...taps, [points.slice(0, 2), points.slice(2, 4)]] : taps;
+  const all = complete() ? [...taps, [points.slice(0, 2), points.slice(2, 4)]] : taps;
   const card = withCard() && { corners: corners(), width: millimetres("card-width"), height: millimetres("card-height") };
   return {
     taps: all,

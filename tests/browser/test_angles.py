@@ -166,6 +166,10 @@ def test_points_are_set_and_moved_by_the_keyboard_alone(page, check):
     assert float(page.locator("#lines .point").first.get_attribute("cy")) == pytest.approx(before + 11)
     expect(page.locator("#loupe")).to_be_visible()
     page.select_option("#key", "40")
+    for place, name in enumerate(["rail, second point", "mortise edge, first point", "mortise edge, second point"], 1):
+        expect(page.locator("#next")).to_have_text(f"Put right: {name}")
+        expect(page.locator("#keep")).to_be_disabled()  # a point that was only laid there measures nothing
+        page.locator("#lines .point").nth(place).press("ArrowDown")
     page.locator("#keep").press("Enter")
     page.wait_for_url("**key=41")
     assert Entry.objects.count() == 1

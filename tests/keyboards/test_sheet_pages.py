@@ -470,6 +470,8 @@ def test_a_key_is_read_by_a_plain_form(client, technician):
     text = page(client, "key_detail", check, 41)
     assert 'value="5.62"' in text
     assert "dusty" in text
+    send(client, "key_detail", check, data | {"finding_cloth_worn": "0"}, 41)
+    assert re.search(r"Cloth worn\s*<span[^>]*></span>\s*taken off", page(client, "key_detail", check, 41))
 
 
 def test_a_key_page_kept_unchanged_stores_nothing(client, technician):

@@ -35,7 +35,8 @@ def headers(get_response: Callable[[HttpRequest], HttpResponseBase]) -> Callable
         # What never came as far as Django's own (a host name that is none of ours) and files.
         response.headers.setdefault("X-Content-Type-Options", "nosniff")
         response.headers.setdefault("X-Frame-Options", "DENY")
-        response.headers.setdefault("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
+        if not (settings.DEBUG and response.status_code in (404, 500)):  # Django's own pages for developers have styles
+            response.headers.setdefault("Content-Security-Policy", "default-src 'none'; frame-ancestors 'none'")
         response.headers.setdefault("Cache-Control", "private, no-store")
         if response.status_code == 401:
             # A tablet's box asked with a session that has ended. Django would take its cookie away; if somebody signed

@@ -263,6 +263,9 @@ def estimate_send(request: PersonRequest, number: int) -> HttpResponse:
             return redirect(estimate)
     agreed = Estimate.objects.filter(job=estimate.job, state=EstimateState.ACCEPTED).first()
     context = {**estimate_page(estimate), "form": form, "refusal": refusal, "agreed_before": agreed}
+    estimate.days_reckoned = promises.working_days_for(estimate)  # as it will be when it goes out
+    if estimate.working_days and not estimate.days_are_sure:
+        context["too_soon"] = estimate.days_reckoned
     return render(request, "shop/estimates/send.html", context)
 
 

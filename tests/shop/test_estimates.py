@@ -192,15 +192,16 @@ def test_working_days_grow_with_the_rack():
     assert make_draft().working_days > alone
 
 
-def test_days_no_shorter_than_the_queue_with_its_buffer_say_how_sure_they_are():
-    make_workshop()
-    estimate, by = make_draft(), make_person(role=Role.OWNER)
+def test_days_no_shorter_than_the_queue_with_its_buffer_say_how_sure_they_are(client, owner):
+    estimate, by = make_draft(), owner
     sure = "nine sets in ten are ready by then"
     assert estimate.days_reckoned == estimate.working_days
     assert sure in estimate_html(read(estimate))
     for days, told in ((estimate.working_days + 3, True), (estimate.working_days - 1, False), (None, False)):
         estimates.draft_change(estimate, values={"working_days": days}, options={}, lines={}, by=by)
         assert (sure in estimate_html(read(estimate))) is told
+        page = client.get(reverse("estimate_send", args=[estimate.number])).content.decode()
+        assert ("Fewer are promised here." in page) is (days is not None and not told)
 
 
 @quick

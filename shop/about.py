@@ -27,6 +27,8 @@ NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
             _("Plug gauges by their diameters: the run names the next one to try."),
             _("Where one is signed in, and signing out there; a network that tries many names is slowed down."),
             _("Photos and papers moved into an object store, and back, by one command."),
+            _("A name tried from many networks waits in new places alone; People tells what of late touched access."),
+            _("Settings in a file beside the program, so that commands typed by hand have them too."),
         ),
     ),
     (

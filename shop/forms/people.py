@@ -72,7 +72,9 @@ class SignInForm(AuthenticationForm):
             if count_miss(whole, seconds=_WAIT) == _TRIES_OF_A_PLACE:
                 record("sign_ins_slowed", by=None)
             if stranger and count_miss(to_name, seconds=_A_DAY) == _TRIES_OF_A_NAME:
-                record("name_slowed", by=None)
+                person = Person.objects.filter(username__iexact=name).first()
+                told: dict[str, Any] = {"person": person.pk} if person else {}
+                record("name_slowed", by=None, **told)
             logger.warning("wrong name or password from %s", place)  # no name: it may be a password in the wrong field
             raise
         forget_misses(key)

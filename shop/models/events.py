@@ -3,9 +3,20 @@
 from django.db import models
 from django.utils.translation import gettext_lazy as _
 
+# What gave or took access, or guarded it.
+_ACCESS = (
+    *(f"person_{what}" for what in ("added", "changed", "deactivated", "reactivated")),
+    *("password_set", "session_ended", "sessions_ended", "sign_ins_slowed", "name_slowed"),
+    *(f"second_factor_{what}" for what in ("added", "removed", "demanded", "left_free")),
+    *("quick_pin_set", "quick_pin_removed", "recovery_code_used", "recovery_codes_renewed"),
+)
+
 
 class EventQuerySet(models.QuerySet):
     """Questions about what happened."""
+
+    def about_access(self):
+        return self.filter(job=None, what__in=_ACCESS)
 
     def newest_first(self):
         return self.select_related("by").order_by("-at", "-id")

@@ -27,7 +27,7 @@ from shop.forms.people import (
     SignInForm,
 )
 from shop.guessing import device_remember
-from shop.models import Person, Workshop
+from shop.models import Event, Person, Workshop
 from shop.workflow import people
 from shop.workflow.factors import factor_demanded, factor_of
 from shop.workflow.opening import is_open
@@ -39,6 +39,7 @@ logger = logging.getLogger(__name__)
 
 _WAITING = "second_step"  # in the session: who has typed the password and nothing more, and where they want to go
 _WAITS = 10 * 60
+_EVENTS = 12
 
 
 class _SignIn(LoginView):
@@ -144,10 +145,16 @@ def password_change(request: PersonRequest) -> HttpResponse:
 @require_safe
 @allowed(OWNER)
 def person_list(request: PersonRequest) -> HttpResponse:
-    """Everybody who works here or did."""
-    rows = Person.objects.select_related("branch", "second_factor")
-    rows = rows.order_by("-is_active", "first_name", "last_name", "username")
-    return render(request, "shop/people/list.html", {"people": rows, "shop": Workshop.ours()})
+    """Everybody who works here or did, and what of late gave, took or guarded access."""
+    everybody = Person.objects.select_related("branch", "second_factor")
+    rows = list(everybody.order_by("-is_active", "first_name", "last_name", "username"))
+    names, events = {person.pk: person for person in rows}, Event.objects.about_access().newest_first()[:_EVENTS]
+    context = {
+        "people": rows,
+        "shop": Workshop.ours(),
+        "events": [(event, names.get(event.details.get("person"))) for event in events],
+    }
+    return render(request, "shop/people/list.html", context)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -7,7 +7,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Avg, Count, Q, Sum
+from django.db.models import Count, Q, Sum
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -165,15 +165,16 @@ class Told:
 
 def told_by_checks() -> list[Told]:
     """Every such check that has readings, in their order. The readings, a million in ten thousand sets, are gone
-    through once; what stands about a check is asked for apart, since the database would group by it all."""
-    of = {"check_done__kind__in": (CheckKind.ARRIVAL, CheckKind.FINAL), "check_done__closed_at__isnull": False}
-    counts = {f"grade_{grade}": Count("pk", filter=Q(grade=grade)) for grade in range(4)}
-    read = KeyReading.objects.filter(**of).order_by("check_done_id").values_list("check_done_id")
-    about = Check.objects.order_by().values_list("pk", "kind", "job", "job__instrument__kind", "job__instrument__year")
-    facts = {pk: (kind, job, piano, year) for pk, kind, job, piano, year in about}
+    through for those alone that were closed before a check kept its tally."""
+    closed = Check.objects.closed().filter(kind__in=(CheckKind.ARRIVAL, CheckKind.FINAL))
+    reckoned = KeyReading.objects.filter(check_done__in=closed.filter(tally__isnull=True)).tallies()
+    about = closed.order_by("pk").values_list(
+        "pk", "kind", "job", "job__instrument__kind", "job__instrument__year", "tally"
+    )
     return [
-        Told(*facts[check], grades=(none, low, middle, full), side_play=play)
-        for check, none, low, middle, full, play in read.annotate(**counts, play=Avg("side_play"))
+        Told(kind, job, piano, year, grades=tuple(held[:4]), side_play=held[4])
+        for pk, kind, job, piano, year, tally in about
+        if (held := tally or reckoned.get(pk))
     ]
 
 

@@ -63,7 +63,11 @@ class CheckQuerySet(models.QuerySet):
 
 
 class Check(models.Model):
-    """One pass over the keys: who, when, with what, in which air. Closed when the person says it is done."""
+    """One pass over the keys: who, when, with what, in which air. Closed when the person says it is done.
+
+    tally: what its keys came to when it was closed, as KeyReading.tallies() reckons it, so that what looks over all
+    sets need not go through a million readings; null on one that is open, or was closed before this was kept.
+    """
 
     job = models.ForeignKey("shop.Job", on_delete=models.PROTECT, related_name="checks")
     kind = models.CharField(_("check"), max_length=8, choices=CheckKind, default=CheckKind.ARRIVAL)
@@ -95,6 +99,7 @@ class Check(models.Model):
     drop_tested = models.BooleanField(_("drop test made on every key"), default=False)
     released_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
     release_reason = models.CharField(_("released although keys fail, because"), max_length=300, blank=True)
+    tally = models.JSONField(null=True, editable=False)
 
     objects = CheckQuerySet.as_manager()
 

@@ -3,7 +3,7 @@
 import uuid
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import Avg, Count, Q
 from django.utils.translation import gettext_lazy as _
 
 from keyboards.core.quantities import QUANTITIES
@@ -63,6 +63,14 @@ def _column(slug: str) -> models.IntegerField:
     return models.IntegerField(null=True)
 
 
+class KeyReadingQuerySet(models.QuerySet):
+    def tallies(self) -> dict[int, list[float | None]]:
+        """Check -> how many of its keys have the grades 0 to 3, and their mean side play in um (None: not read)."""
+        graded = {f"grade_{grade}": Count("pk", filter=Q(grade=grade)) for grade in range(4)}
+        rows = self.order_by().values_list("check_done_id").annotate(**graded, play=Avg("side_play"))
+        return {check: [*counts, None if play is None else float(play)] for check, *counts, play in rows}
+
+
 class KeyReading(models.Model):
     """What holds now for one key in one check: a column a quantity, findings, note, grade.
 
@@ -96,6 +104,8 @@ class KeyReading(models.Model):
     note = models.TextField(blank=True)
     grade = models.PositiveSmallIntegerField(null=True)
     grade_reason = models.CharField(max_length=200, blank=True)
+
+    objects = KeyReadingQuerySet.as_manager()
 
     class Meta:
         ordering = ["key"]

@@ -200,7 +200,8 @@ def check_close(check: Check, *, by: Person, confirm: bool = False, at: datetime
             _("Not looked at yet: keys %(keys)s. Close the check all the same?") % {"keys": format_keys(points.unread)}
         )
     check.closed_at, check.closed_by = at, by
-    check.save(update_fields=["closed_at", "closed_by"])
+    check.tally = KeyReading.objects.filter(check_done=check).tallies()[check.pk]
+    check.save(update_fields=["closed_at", "closed_by", "tally"])
     _tell_the_search(check.job)
     record(
         "check_closed",
@@ -233,10 +234,10 @@ def check_reopen(
     if check.job.left_at and check.kind != CheckKind.VISIT:
         raise Refused(_("This set has gone home."))
     _refuse_a_second(stages.lock(check.job), check.kind)
-    check.closed_at = check.closed_by = None
+    check.closed_at = check.closed_by = check.tally = None
     # A release was given on readings that may change now.
     check.released_by, check.release_reason = None, ""
-    check.save(update_fields=["closed_at", "closed_by", "released_by", "release_reason"])
+    check.save(update_fields=["closed_at", "closed_by", "released_by", "release_reason", "tally"])
     told = {"put_right": list(put_right)} if put_right else {}
     record(
         "check_reopened", by=by, job=check.job, at=at, check=check.pk, kind=check.kind, reason=reason.strip(), **told

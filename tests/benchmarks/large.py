@@ -129,6 +129,10 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, papers: bool = False, see
             ),
         )
         _copy_readings(patterns, checks[20:])
+        tallies = KeyReading.objects.tallies()
+        for check in checks:
+            check.tally = tallies[check.pk]
+        Check.objects.bulk_update(checks, ["tally"], batch_size=500)
     if papers:
         _papers(made, owner, chance, now)
     if photos:

@@ -11,6 +11,7 @@ from django.utils import timezone
 from keyboards import learning
 from keyboards.advising import assumptions_of
 from keyboards.models import Comeback, Decision
+from keyboards.workflow.checks import check_close, check_reopen
 from shop.models import Answer, Event, Lot, Material, Role, Stage
 from shop.workflow.materials import use_record
 from tests.factories import make_check, make_draft, make_instrument, make_job, make_person, make_readings, make_workshop
@@ -192,7 +193,10 @@ def test_nothing_ticked_changes_nothing(client, owner):
 def test_what_was_found_is_told_by_kind_and_age(client, owner):
     old = make_job(instrument=make_instrument(kind="upright", year=1912))
     young = make_job(instrument=make_instrument(kind="grand", year=1987))
-    make_readings(check=make_check(job=old, closed=True), keys=[1, 2, 3, 4], grade=[0, 2, 2, 3], side_play=900)
+    arrival = make_check(job=old)
+    make_readings(check=arrival, keys=[1, 2, 3, 4], grade=[0, 2, 2, 3], side_play=900)
+    arrival = check_close(arrival, by=owner, confirm=True)
+    assert arrival.tally == [1, 0, 2, 1, 900.0]  # the others were closed before there was one
     make_readings(check=make_check(job=young, closed=True), keys=[1, 2], grade=0, side_play=500)
     make_readings(check=make_check(job=young, kind="final", closed=True), keys=[1, 2], grade=3, side_play=450)
     rows = {row.title: row for row in learning.found_in(learning.told_by_checks())}
@@ -202,6 +206,8 @@ def test_what_was_found_is_told_by_kind_and_age(client, owner):
     page = client.get(reverse("learning")).content.decode()
     assert "upright 1900–1924" in page
     assert page.count("<svg") == 3
+    check_reopen(arrival, by=owner, reason="key 3 misread")
+    assert [row.title for row in learning.found_in(learning.told_by_checks())] == ["grand 1975–1999"]
 
 
 def test_advice_that_was_overruled_is_told_with_its_reason(client, owner):

@@ -167,6 +167,12 @@ class AddLineForm(forms.Form):
     agreed_by = forms.CharField(label=_("Who agreed"), max_length=120, required=False)
     agreed_on = forms.DateField(label=_("Agreed on"), required=False, widget=DayInput)
 
+    @classmethod
+    def filled_in(cls, data: Mapping[str, Any]) -> bool:
+        """Whether something stands in it, whatever button was pressed: it is kept too."""
+        names = ("title", "section", "unit_price", "discount", "agreed_by", "agreed_on")
+        return any(str(data.get(name, "")).strip() for name in names)
+
     def clean_agreed_on(self):
         """A yes that was given."""
         day = self.cleaned_data["agreed_on"]

@@ -136,7 +136,7 @@ def _draft(
 def _keep(request: PersonRequest, bill: Bill) -> HttpResponse:
     """Everything on the draft's page is kept, whatever button was pressed; then the button does its own."""
     form = DraftForm(request.POST, bill=bill)
-    add = AddLineForm(request.POST) if "add" in request.POST else None
+    add = AddLineForm(request.POST) if "add" in request.POST or AddLineForm.filled_in(request.POST) else None
     good = form.is_valid()
     if add is not None and not add.is_valid():
         good = False
@@ -153,8 +153,8 @@ def _keep(request: PersonRequest, bill: Bill) -> HttpResponse:
             bills.line_remove(bill, _whole(request.POST["remove"]), by=request.user)
     except Refused as refusal:
         return _draft(request, _read(bill.pk), form, add, str(refusal))
-    if request.POST.get("then") == "issue":
-        return redirect("bill_issue", bill.pk)
+    if request.POST.get("then") in ("issue", "pdf"):
+        return redirect(f"bill_{request.POST['then']}", bill.pk)
     messages.success(request, _("Kept."))
     return redirect(bill)
 

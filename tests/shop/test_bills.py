@@ -4,6 +4,7 @@ import csv
 import datetime
 import importlib
 import io
+import re
 import uuid
 from decimal import Decimal
 
@@ -479,6 +480,14 @@ def test_the_desk_writes_issues_and_prints_a_bill(client, desk):
     }
     assert client.post(bill.get_absolute_url(), typed(bill, **line)).status_code == 302
     assert bill.lines.get(kind="added").unit_price == 40
+    half = typed(bill, then="issue", title="Postage", quantity="1", unit="piece", unit_price="8")
+    assert b"Write down who agreed" in client.post(bill.get_absolute_url(), half).content  # and it is not left out
+    thanks = typed(bill, then="pdf", title="Thanks", quantity="1", unit="piece", unit_price="4", discount="on")
+    assert client.post(bill.get_absolute_url(), thanks)["Location"] == reverse("bill_pdf", args=[bill.pk])
+    bills.line_remove(bill, bill.lines.get(title="Thanks").pk, by=desk)
+    page = client.get(bill.get_absolute_url()).content.decode()
+    buttons = [button for button in re.findall("<button[^>]*>", page) if 'form="draft"' in button or "name=" in button]
+    assert "name=" not in buttons[0]  # what Enter presses takes no line off
     answer = client.post(bill.get_absolute_url(), typed(bill, then="issue", words="Thank you."))
     assert answer["Location"] == reverse("bill_issue", args=[bill.pk])
     assert "Issue it" in client.get(answer["Location"]).content.decode()

@@ -48,7 +48,7 @@ _ALL = (
     Quantity("skew", ANGLE, -15_000, 15_000, (-10_000, 10_000), 1),
     Quantity("splay", ANGLE, -25_000, 25_000, (-20_000, 20_000), 1),
     Quantity("dip", LENGTH, 0, 20_000, (6_000, 14_000), 1),
-    Quantity("level", LENGTH, -10_000, 10_000, (-4_000, 4_000), 1),
+    Quantity("level", LENGTH, -10_000, 10_000, (-4_000, 4_000)),
     Quantity("down_weight", WEIGHT, 5_000, 200_000, (25_000, 100_000), 0),
     Quantity("up_weight", WEIGHT, 0, 150_000, (5_000, 60_000), 0),
 )

@@ -438,8 +438,7 @@ function show() {
   noted = { key, text: stateOf(key).note };
   note.value = noted.text;
   at("photo-count").textContent = photos.get(key) || "";
-  at("point").textContent = quantity.signed ? "−" : ".";
-  at("point").dataset.key = quantity.signed ? "-" : ".";
+  at("minus").hidden = !quantity.signed;
   reading.value = "";
   const held = stateOf(key).values[quantity.slug];
   reading.placeholder = held === undefined ? "" : figure(quantity.slug, held);
@@ -727,7 +726,8 @@ function press(name) {
   readingBox.classList.remove("odd");
   if (reading.value && reading.selectionEnd - reading.selectionStart === reading.value.length) reading.value = "";
   else if (name === "Backspace") reading.value = reading.value.slice(0, -1);
-  if (name !== "Backspace" && reading.value.length < 24) reading.value += name;
+  if (name === "-") reading.value = /^[-−]/.test(reading.value) ? reading.value.slice(1) : `-${reading.value}`;
+  else if (name !== "Backspace" && reading.value.length < 24) reading.value += name;
   return preview();
 }
 

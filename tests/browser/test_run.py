@@ -13,7 +13,7 @@ from keyboards.core import grading, quantities, spread
 from keyboards.core.entries import KeyState, repeatability
 from keyboards.core.keys import Compass
 from keyboards.core.plugs import plug_doubt
-from keyboards.models import Entry, EntryKind, Gauge, KeyReading, Photo
+from keyboards.models import Check, Entry, EntryKind, Gauge, KeyReading, Photo
 from keyboards.workflow.checks import check_close, entries_apply
 from keyboards.workflow.opening import open_trade
 from tests.factories import make_check, make_job, make_person, make_readings
@@ -242,9 +242,15 @@ def test_the_pad_enters_without_taking_the_focus_away(page, check):
     expect(page.locator("#reading")).to_have_value("5.62")
     expect(page.locator("#reading")).to_be_focused()
     page.click("#pad [data-key=Backspace]")
+    expect(page.locator("#minus")).to_be_hidden()  # no width is below 0
     page.click("#keep")
     all_sent(page)
     assert Entry.objects.get().value == 5600
+    Check.objects.filter(pk=check.pk).update(quantities=["skew"])
+    run(page, check)
+    for name in "1-.5":  # the sign is turned wherever it is pressed, and an angle has its point
+        page.click(f"#pad [data-key='{name}']")
+    expect(page.locator("#reading")).to_have_value("-1.5")
 
 
 @pytest.mark.parametrize(

@@ -3,13 +3,10 @@
 Every entry arrives exactly once, or the person is shown it with the reason why not.
 """
 
-import os
 import shutil
-import signal
 import socket
 import sqlite3
 import subprocess
-import sys
 import time
 import urllib.request
 
@@ -25,6 +22,7 @@ from keyboards.workflow.opening import open_trade
 from shop.models import Session
 from tests.browser.test_run import IN_THE_BOX, all_sent, corner, run
 from tests.factories import make_check, make_job, make_person
+from tests.places import SQLITE_FILE, sqlite_place
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -327,44 +325,21 @@ def test_pages_kept_on_the_tablet_go_when_somebody_signs_out(page, check):
 
 # --- the server is killed ---
 
-SERVER = """
-import os, sys
-import django
-from django.core.management import execute_from_command_line
-execute_from_command_line(["manage.py", "runserver", sys.argv[1], "--noreload", "--skip-checks"])
-"""
-
 
 class Shop:
-    """The program as a process of its own, on a database file that outlives it."""
+    """The program as a process of its own, in a place that outlives it."""
 
     def __init__(self, folder):
         with socket.socket() as free:
             free.bind(("127.0.0.1", 0))
-            self.port = free.getsockname()[1]
-        self.folder = folder
-        self.address = f"http://127.0.0.1:{self.port}"
-        self.environment = {
-            **os.environ,
-            "DATA_DIR": str(folder),
-            "DEBUG": "1",
-            "SITE_ADDRESS": self.address,
-            "DATABASE_URL": f"sqlite:///{folder / 'shop.sqlite3'}",
-        }
-        self.process = None
-
-    def manage(self, *words, code=None):
-        command = [sys.executable, "manage.py", *words] if code is None else [sys.executable, "-c", code]
-        done = subprocess.run(command, env=self.environment, cwd=settings.BASE_DIR, capture_output=True, text=True)
-        assert done.returncode == 0, done.stderr
-        return done.stdout
+            self.at = "{}:{}".format(*free.getsockname())
+        self.address = f"http://{self.at}"
+        self.place = sqlite_place(folder)
+        self.place.env.update(DEBUG="1", SITE_ADDRESS=self.address)
 
     def start(self):
-        command = [sys.executable, "-c", SERVER, f"127.0.0.1:{self.port}"]
-        quiet = subprocess.DEVNULL
-        self.process = subprocess.Popen(
-            command, env=self.environment, cwd=settings.BASE_DIR, stdout=quiet, stderr=quiet
-        )
+        quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
+        self.process = self.place.start("manage.py", "runserver", self.at, "--noreload", "--skip-checks", **quiet)
         for _ in range(600):  # a minute: the machine may be busy
             try:
                 urllib.request.urlopen(f"{self.address}/sign-in/", timeout=2).close()
@@ -374,17 +349,15 @@ class Shop:
         pytest.fail("the server did not start")
 
     def kill(self):
-        self.process.send_signal(signal.SIGKILL)
+        self.process.kill()
         self.process.wait()
 
     def rows(self, query):
-        with sqlite3.connect(self.folder / "shop.sqlite3") as disk:
+        with sqlite3.connect(self.place.folder / SQLITE_FILE) as disk:
             return disk.execute(query).fetchall()
 
 
 FILL = """
-import django
-django.setup()
 from tests.factories import make_check, make_job, make_person
 from keyboards.workflow.opening import open_trade
 open_trade()
@@ -395,10 +368,9 @@ print(make_check(job=make_job(), quantities=["balance_mortise_width"]).pk)
 
 @pytest.fixture
 def shop(tables, tmp_path):
-    found = Shop(tmp_path)
-    shutil.copy(tables, tmp_path / "shop.sqlite3")
-    found.environment["DJANGO_SETTINGS_MODULE"] = "shop.settings"
-    found.check = int(found.manage(code=FILL).split()[-1])
+    found = Shop(tmp_path / "place")
+    shutil.copy(tables, found.place.folder / SQLITE_FILE)
+    found.check = int(found.place.script(FILL))
     found.start()
     yield found
     found.kill()

@@ -12,6 +12,7 @@ from keyboards.forms.compare import CompareForm
 from keyboards.forms.tools import TANGENTIAL
 from keyboards.models import Check
 from shop.access import PersonRequest, allowed, fetch
+from shop.downloads import download
 from shop.htmx import page_or_part
 from shop.models import Instrument
 
@@ -75,7 +76,5 @@ def checks_compare_csv(request: PersonRequest, instrument_id: int) -> HttpRespon
     found = _between(_form(request, checks), checks, "mm") if len(checks) > 1 else None
     if found is None:
         raise Http404
-    answer = HttpResponse(comparing.as_csv(found), content_type="text/csv; charset=utf-8")
     name = f"{found.before.job.tag}-{found.before.pk}-{found.after.job.tag}-{found.after.pk}.csv"
-    answer["Content-Disposition"] = f'attachment; filename="{name}"'
-    return answer
+    return download(comparing.as_csv(found), name)

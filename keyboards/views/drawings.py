@@ -1,7 +1,5 @@
 """Button drawings: taken away as PDF, DXF or a list; each version as it stood."""
 
-from typing import Any
-
 from django.contrib import messages
 from django.http import Http404, HttpResponse
 from django.shortcuts import redirect
@@ -17,6 +15,7 @@ from keyboards.specpage import begin_with
 from keyboards.workflow.drawings import drawing_make
 from shop.access import TECHNICIAN, PersonRequest, allowed, job_for
 from shop.documents.pdf import pdf_response
+from shop.downloads import download
 from shop.models import Job
 
 
@@ -73,7 +72,7 @@ def drawing_paper(request: PersonRequest, number: int, version: int) -> HttpResp
 def drawing_file(request: PersonRequest, number: int, version: int) -> HttpResponse:
     """The same for a machine: DXF in millimetres."""
     standing = _standing(request, number, version)
-    return _download(drafting.as_dxf(standing), "image/vnd.dxf", f"{standing.drawing.job.tag}-drawing-{version}.dxf")
+    return download(drafting.as_dxf(standing), f"{standing.drawing.job.tag}-drawing-{version}.dxf")
 
 
 @require_safe
@@ -81,11 +80,4 @@ def drawing_file(request: PersonRequest, number: int, version: int) -> HttpRespo
 def drawing_list(request: PersonRequest, number: int, version: int) -> HttpResponse:
     """The same as a table of what to cut."""
     standing = _standing(request, number, version)
-    name = f"{standing.drawing.job.tag}-drawing-{version}.csv"
-    return _download(drafting.as_csv(standing), "text/csv; charset=utf-8", name)
-
-
-def _download(contents: Any, kind: str, name: str) -> HttpResponse:
-    answer = HttpResponse(contents, content_type=kind)
-    answer["Content-Disposition"] = f'attachment; filename="{name}"'
-    return answer
+    return download(drafting.as_csv(standing), f"{standing.drawing.job.tag}-drawing-{version}.csv")

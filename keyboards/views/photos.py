@@ -62,17 +62,17 @@ def photo_add(request: PersonRequest, number: int) -> HttpResponse:
 @allowed()
 def photo_show(request: PersonRequest, op: UUID) -> HttpResponse:
     """The photo, up to 1600 px."""
-    return _served(fetch(Photo.objects.all(), op=op).image)
+    return served(fetch(Photo.objects.all(), op=op).image)
 
 
 @require_safe
 @allowed()
 def photo_small(request: PersonRequest, op: UUID) -> HttpResponse:
     """The photo, up to 400 px."""
-    return _served(fetch(Photo.objects.all(), op=op).small)
+    return served(fetch(Photo.objects.all(), op=op).small)
 
 
-def _served(kept: Any) -> HttpResponse:
+def served(kept: Any) -> HttpResponse:
     try:
         with kept.open("rb") as file:
             response = HttpResponse(file.read(), content_type="image/jpeg")  # a few hundred kB at most
@@ -80,7 +80,6 @@ def _served(kept: Any) -> HttpResponse:
         raise Http404 from None
     # The file of an op never changes; but it is for those who are signed in, so no shared cache may keep it.
     response["Cache-Control"] = f"private, max-age={_A_DAY}, immutable"
-    response["X-Content-Type-Options"] = "nosniff"
     return response
 
 

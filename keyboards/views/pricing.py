@@ -12,6 +12,7 @@ from django.views.decorators.http import require_POST, require_safe
 from keyboards.core.keys import format_keys
 from keyboards.forms.pricing import LeaveForm, WithinForm
 from keyboards.models import Decision, Photo
+from keyboards.views.photos import served
 from keyboards.workflow import pricing
 from shop.access import OWNER, TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.links import by_link
@@ -125,12 +126,5 @@ def estimate_photo(request: HttpRequest, token: str, link: Link, op: UUID, size:
     """A photo the estimate names, large or small; no other of the set, and none of another."""
     if str(op) not in link.estimate.photos:
         raise Http404
-    photo = Photo.objects.filter(op=op, job_id=link.estimate.job_id).first()
-    if photo is None:
-        raise Http404
-    kept = photo.image if size == "large" else photo.small
-    try:
-        with kept.open("rb") as file:
-            return HttpResponse(file.read(), content_type="image/jpeg")
-    except FileNotFoundError:
-        raise Http404 from None
+    photo = fetch(Photo.objects.all(), op=op, job_id=link.estimate.job_id)
+    return served(photo.image if size == "large" else photo.small)

@@ -30,6 +30,7 @@ from keyboards.views.entries import NotReadable, answer, list_in, read_body
 from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign
 from keyboards.workflow.entries import CheckClosed, entries_apply, entries_write
 from shop.access import TECHNICIAN, PersonRequest, allowed, may
+from shop.downloads import download
 from shop.htmx import page_or_part
 from shop.models import Person
 from shop.workflow.refusal import Refused
@@ -378,9 +379,7 @@ def check_csv(request: PersonRequest, number: int, pk: int) -> HttpResponse:
     """What holds in the check as comma-separated values: a line a reading, a finding, a note."""
     check = check_for(number, pk)
     facts = _facts(check.keys.all(), request.user.units)
-    response = HttpResponse("\ufeff" + write_sheet(facts), content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="{check.job.tag}-{check.kind}-{check.pk}.csv"'
-    return response
+    return download(write_sheet(facts), f"{check.job.tag}-{check.kind}-{check.pk}.csv")
 
 
 def _facts(readings: Iterable[KeyReading], units: str) -> Iterable[Fact]:

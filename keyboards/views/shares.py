@@ -20,6 +20,7 @@ from keyboards.proving import proof_of
 from keyboards.workflow import shares
 from shop.access import DESK, TECHNICIAN, PersonRequest, allowed, fetch, job_for, open_to_all
 from shop.documents.pdf import pdf_response
+from shop.downloads import download
 from shop.guessing import too_many_misses
 from shop.links import quiet
 from shop.models import Job, Workshop, token_hash
@@ -79,14 +80,14 @@ def shared(request: HttpRequest, token: str, job: Job, share: Share) -> HttpResp
 @by_share
 def shared_csv(request: HttpRequest, token: str, job: Job, share: Share) -> HttpResponse:
     """Every reading, a line a key."""
-    return _file(handoff.readings_csv(proof_of(job)), "text/csv", f"{job.tag}-readings.csv")
+    return download(handoff.readings_csv(proof_of(job)), f"{job.tag}-readings.csv")
 
 
 @require_safe
 @by_share
 def shared_json(request: HttpRequest, token: str, job: Job, share: Share) -> HttpResponse:
     """Every reading, limit and verdict."""
-    return _file(handoff.readings_json(proof_of(job)), "application/json", f"{job.tag}-readings.json")
+    return download(handoff.readings_json(proof_of(job)), f"{job.tag}-readings.json")
 
 
 @require_safe
@@ -94,12 +95,6 @@ def shared_json(request: HttpRequest, token: str, job: Job, share: Share) -> Htt
 def shared_pdf(request: HttpRequest, token: str, job: Job, share: Share) -> HttpResponse:
     """The hand-off report."""
     return pdf_response(handoff.handoff(job), f"{job.tag}-hand-off.pdf")
-
-
-def _file(text: str, kind: str, name: str) -> HttpResponse:
-    answer = HttpResponse(text, content_type=f"{kind}; charset=utf-8")
-    answer["Content-Disposition"] = f'attachment; filename="{name}"'
-    return answer
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

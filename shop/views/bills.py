@@ -18,6 +18,7 @@ from shop.access import DESK, OWNER, PersonRequest, allowed, fetch, job_for, may
 from shop.documents import books
 from shop.documents.bill import bill_pdf, payment_receipt
 from shop.documents.pdf import pdf_response
+from shop.downloads import download
 from shop.forms.bills import AddLineForm, CancelForm, CorrectForm, DraftForm, PaymentForm, PeriodForm, SendForm
 from shop.models import Bill, Estimate, EstimateState, Job, Payment, PaymentKind, Workshop
 from shop.workflow import bills, estimates
@@ -391,11 +392,7 @@ def _file(request: PersonRequest, name: str, make: Callable[[datetime.date, date
         back["Location"] += f"?{request.GET.urlencode()}" if request.GET else ""
         return back
     start, end = form.cleaned_data["start"], form.cleaned_data["end"]
-    # The mark tells spreadsheets that the text is UTF-8; without it many read names in an old code page.
-    response = HttpResponse("\ufeff" + make(start, end), content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = f'attachment; filename="{name}-{start:%Y-%m-%d}-{end:%Y-%m-%d}.csv"'
-    response["Cache-Control"] = "private, no-store"
-    return response
+    return download(make(start, end), f"{name}-{start:%Y-%m-%d}-{end:%Y-%m-%d}.csv")
 
 
 @require_safe

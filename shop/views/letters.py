@@ -79,5 +79,4 @@ def letter_attachment(request: PersonRequest, letter_id: int, attachment_id: int
     with attachment.file.open("rb") as kept:
         response = HttpResponse(kept.read(), content_type=attachment.mimetype if shown else "application/octet-stream")
     response["Content-Disposition"] = content_disposition_header(not shown, attachment.name) or "attachment"
-    response["Cache-Control"] = "private, no-store"
     return response

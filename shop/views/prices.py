@@ -14,6 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from shop.access import OWNER, PersonRequest, allowed, fetch
 from shop.core import route
 from shop.core.errors import MeasurementError
+from shop.downloads import download
 from shop.forms.prices import OperationForm, PriceFileForm, TaxClassForm, price_file, price_list_csv
 from shop.models import STAGE_TITLES, Operation, Price, TaxClass, Workshop
 from shop.workflow.estimates import price_of
@@ -135,13 +136,9 @@ def price_retire(request: PersonRequest, operation_id: int) -> HttpResponse:
 @allowed(OWNER)
 def price_csv(request: PersonRequest) -> HttpResponse:
     """The whole list for a spreadsheet."""
-    # The mark tells spreadsheets that the text is UTF-8; the way back in takes it off.
     workshop = Workshop.ours()
     rows = [line for row in priced() for line in (row, *_later(row[0], workshop))]
-    response = HttpResponse("\ufeff" + price_list_csv(rows), content_type="text/csv; charset=utf-8")
-    name = f"prices-{timezone.localdate():%Y-%m-%d}.csv"
-    response["Content-Disposition"] = f'attachment; filename="{name}"'
-    return response
+    return download(price_list_csv(rows), f"prices-{timezone.localdate():%Y-%m-%d}.csv")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -121,7 +121,9 @@ def test_keys_are_matched_by_their_note_not_their_number():
 def test_the_table_for_a_spreadsheet_holds_every_key(client, five_years):
     client.force_login(make_person())
     answer = client.get(reverse("checks_compare_csv", args=[five_years[0].job.instrument_id]))
-    rows = list(csv.DictReader(io.StringIO(answer.content.decode())))
+    text = answer.content.decode()
+    rows = list(csv.DictReader(io.StringIO(text.removeprefix("\ufeff"))))
+    assert text[0] == "\ufeff"  # or a spreadsheet reads C♯4 in an old code page
     assert len(rows) == 88
     assert rows[39] == {
         "key": "40",

@@ -258,10 +258,15 @@ def test_a_plus_angle_leans_the_playing_end_to_the_treble(skew):
     assert math.degrees(math.asin((bottom - top) / 14)) == pytest.approx(skew)
 
 
+def listed(client, job) -> list[dict[str, str]]:
+    text = client.get(reverse("drawing_list", args=[job.number, 1])).content.decode("utf-8-sig")
+    return list(csv.DictReader(io.StringIO(text)))
+
+
 def test_the_list_says_how_many_of_what(client, job):
     draw(client, job)
     Drawing.objects.update(made_at="2026-06-30T23:30Z")  # half past midnight in the shop's summer
-    rows = list(csv.DictReader(io.StringIO(client.get(reverse("drawing_list", args=[job.number, 1])).content.decode())))
+    rows = listed(client, job)
     assert [(row["group"], row["length"], row["skew"], row["to_cut"]) for row in rows] == [
         ("1", "40.0", "0.0", "11"),
         ("2", "40.0", "3.0", "17"),
@@ -277,7 +282,7 @@ def test_an_offset_that_nobody_read_is_never_drawn_as_if_it_were(client, job):
     words = PdfReader(io.BytesIO(client.get(reverse("drawing_paper", args=[job.number, 1])).content)).pages[0]
     assert "not read: 0 mm" in words.extract_text()
     assert b"was not read: drawn in the middle" in client.get(reverse("drawing_file", args=[job.number, 1])).content
-    row = next(csv.DictReader(io.StringIO(client.get(reverse("drawing_list", args=[job.number, 1])).content.decode())))
+    row = listed(client, job)[0]
     assert row["offset_read"] == "no"
 
 

@@ -46,7 +46,9 @@ def test_the_link_opens_the_readings_and_the_report(job, token):
     page = Client().get(reverse("shared", args=[token]))
     assert page.status_code == 200
     assert "Provisional" not in page.content.decode()
-    rows = list(csv.DictReader(io.StringIO(Client().get(reverse("shared_csv", args=[token])).content.decode())))
+    rows = list(
+        csv.DictReader(io.StringIO(Client().get(reverse("shared_csv", args=[token])).content.decode("utf-8-sig")))
+    )
     assert [float(row["final_side_play_mm"]) for row in rows] == [0.48] * 9 + [1.0]
     told = json.loads(Client().get(reverse("shared_json", args=[token])).content)
     assert told["tag"] == job.tag

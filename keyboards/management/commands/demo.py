@@ -15,6 +15,7 @@ from keyboards.core.quantities import QUANTITIES
 from keyboards.management.demo import bills, estimates, photos, readings
 from keyboards.management.demo import shop as scenario
 from keyboards.management.demo.angles import angle_read
+from keyboards.management.demo.branches import branches
 from keyboards.management.demo.comebacks import came_back
 from keyboards.management.demo.drawings import drawn
 from keyboards.models import Check, CheckKind, Gauge, GaugeKind
@@ -84,11 +85,13 @@ class Demonstration:
         open_shop(**scenario.WORKSHOP)
         self.people = {
             name: Person.objects.create_user(name, password=PASSWORD, first_name=first, last_name=last, role=role)
-            for name, first, last, role in (*scenario.PEOPLE, scenario.SECOND_TECHNICIAN)
+            for name, first, last, role in (*scenario.PEOPLE, scenario.SECOND_TECHNICIAN, scenario.SECOND_DESK)
         }
         for person in self.people.values():
             pin_set(person, PIN)
         self.desk, self.bench, self.owner = (self.people[row[0]] for row in scenario.PEOPLE)
+        here = [person for name, person in self.people.items() if name != "runa"]
+        branches(here, self.people["runa"], by=self.owner)
         self.caliper = Gauge.objects.filter(kind="caliper").first()
         self.bevel = Gauge.objects.filter(kind="bevel").first()
         self._gauges()

@@ -32,6 +32,7 @@ PEOPLE = (
     ("maren", "Maren", "Oakhurst", "owner"),
 )
 SECOND_TECHNICIAN = ("wick", "Alder", "Wick", "technician")
+SECOND_DESK = ("runa", "Runa", "Selby", "desk")  # at the other branch
 
 # kind, title, thickness in um, note, lots
 MATERIALS = (

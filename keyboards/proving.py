@@ -193,7 +193,7 @@ class Proof:
 
     @property
     def owed_words(self) -> str:
-        return _owed_words(self.owed, self.before.present)
+        return owed_words(self.owed, self.before.present)
 
     @cached_property
     def dropped(self) -> tuple[int, ...]:
@@ -293,7 +293,7 @@ def owed_of(check: Check) -> str:
         return ""
     present = Compass.objects.get(job_id=check.job_id).present
     agreed = agreed_proof(check.job.estimates.agreed_lines())
-    return _owed_words(_owed(agreed, check, {row.key: row for row in check.keys.all()}, present), present)
+    return owed_words(_owed(agreed, check, {row.key: row for row in check.keys.all()}, present), present)
 
 
 def _owed(
@@ -310,7 +310,7 @@ def _owed(
     return owed
 
 
-def _owed_words(owed: Mapping[str, Sequence[int]], present: Sequence[int]) -> str:
+def owed_words(owed: Mapping[str, Sequence[int]], present: Sequence[int]) -> str:
     """ "level on keys 3, 5; drop test": the keys are named unless they are all."""
     return "; ".join(
         str(Proves(slug).label)

@@ -33,7 +33,7 @@ from keyboards.drawing.row import KeyFace
 from keyboards.models import BoughtPart, Check, KeyDone, KeyReading, Photo
 from keyboards.pins import pin_sizes
 from keyboards.progressing import hands_of
-from keyboards.proving import READ_FROM, Proof, limit_title, place_words, proof_of, renewed_keys
+from keyboards.proving import READ_FROM, Proof, limit_title, owed_words, place_words, proof_of, renewed_keys
 from keyboards.sheets import finding_titles, findings_words
 from keyboards.specifying import RAIL, spec_of
 from keyboards.words import entry_unit, figure, quantity_title, unit_sign
@@ -499,15 +499,20 @@ def _counts(faces: Sequence[KeyFace]) -> dict[str, int]:
 
 @dataclass(frozen=True)
 class Agreed:
-    """A line the client said yes to, and how far it is."""
+    """A line the client said yes to, and how far it is. lacking: what of its promise the final check does not show."""
 
     line: Line
     done: str
+    lacking: str
 
 
 def _agreed(proof: Proof, stages: Mapping[str, Stage]) -> list[Agreed]:
     """The client's own list of agreed work, with who finished each line and when."""
-    return [Agreed(line, _done_words(stages.get(line.stage))) for line in proof.agreed_lines]
+    rows = []
+    for line in proof.agreed_lines:
+        lacking = {slug: keys for slug, keys in proof.owed.items() if slug in line.proves}
+        rows.append(Agreed(line, _done_words(stages.get(line.stage)), owed_words(lacking, proof.before.present)))
+    return rows
 
 
 def drop_words(proof: Proof) -> str:

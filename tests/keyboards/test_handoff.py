@@ -286,6 +286,12 @@ def test_what_was_agreed_of_level_and_drop_test_is_asked_for_shown_or_said_to_be
     told = told_by(job)
     assert "the final check does not show: level; drop test." in told
     assert "<dd>agreed, not made</dd>" in told
+    assert (
+        told.count("(not shown at the final check: drop test)")
+        == told.count("(not shown at the final check: level)")
+        == 1
+    )
+    assert "(shown on every key" not in told
     assert "dip" not in told.lower()
 
     rows = check.keys.exclude(key=3)

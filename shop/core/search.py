@@ -9,6 +9,8 @@ from dataclasses import dataclass
 MOST_WORDS = 8
 _YEARS = range(1900, 2200)
 _DAY = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})|(\d{1,2})\.(\d{1,2})\.(\d{4})|(\d{4})-(\d{1,2})")
+# Digits in groups that begin with a 0, seven and more of them: each group by itself is in many numbers.
+_PHONE = re.compile(r"(?<!\S)0(?: ?[0-9]){6,}(?!\S)")
 
 Span = tuple[datetime.date, datetime.date]  # first and last day, both in it
 
@@ -37,9 +39,10 @@ def read(text: str, words: Calendar) -> Asked:
 
     Days: 2024-05-03, 3.5.2024, 3 May 2024, May 2024, 2024-05; with a word for since, before or until before them. A
     year by itself stays a word, for it may be the year of a piano, unless such a word stands before it. What is no
-    day of the calendar stays a word too. Words after the eighth are not looked at.
+    day of the calendar stays a word too. A telephone number in parts is one word. Words after the eighth are not
+    looked at.
     """
-    tokens = text.split()
+    tokens = _PHONE.sub(lambda found: found[0].replace(" ", ""), " ".join(text.split())).split()
     rest: list[str] = []
     first: datetime.date | None = None
     last: datetime.date | None = None

@@ -46,6 +46,8 @@ ENGLISH = Calendar(MONTHS, {"since", "from"}, {"before"}, {"until", "to"})
         ("since", ("since",), None, None),
         ("1 2 3 4 5 6 7 8 9", tuple("12345678"), None, None),
         ("9999-01-01", ("9999-01-01",), None, None),
+        ("01632 960 607 hall", ("01632960607", "hall"), None, None),
+        ("0 12 345 x", ("0", "12", "345", "x"), None, None),
     ],
 )
 def test_days_are_read_and_the_rest_is_words(text, words, first, last):

@@ -19,7 +19,7 @@ from keyboards.core.advice import Advice
 from keyboards.core.keys import format_keys
 from keyboards.models import Check, CheckKind, Decision, KeyReading
 from shop.core import money
-from shop.models import ClientKind, Estimate, EstimateState, Job, LineKind, Operation, Person, Workshop
+from shop.models import ClientKind, Estimate, EstimateState, Job, Line, LineKind, Operation, Person, Workshop
 from shop.workflow import stages
 from shop.workflow.estimates import (
     ALLOWANCE_CODE,
@@ -357,7 +357,7 @@ def estimate_from_decision(decision: Decision, *, by: Person, at: datetime.datet
 
 # --- after stripping -----------------------------------------------------------------------------
 
-_RANGE = re.compile(r"(\d+)–(\d+)$")
+_RANGE = re.compile(r"(\d+) ?[–-] ?(\d+)$")
 
 
 @dataclass(frozen=True)
@@ -413,16 +413,29 @@ class Found:
         return _("Stripping found: %(found)s.") % {"found": ", ".join(parts)} + " " + covers
 
 
-def _new_buttons(estimate: Estimate) -> tuple[set[int], int]:
+def _keys_of(line: Line, sections: Sequence[Mapping]) -> set[int]:
+    """The keys that a line by the section is about. Its words are the owner's to change: the keys named in them, else
+    the section named, else the one of as many keys; none where it cannot be told, so that the owner is asked."""
+    if ends := _RANGE.search(line.section):
+        return set(range(int(ends[1]), int(ends[2]) + 1))
+    if not sections:
+        return set(range(1, int(line.quantity) + 1))
+    named = [section for section in sections if str(section["title"]).casefold() in line.section.casefold()]
+    as_many = [section for section in sections if int(section["keys"]) == line.quantity]
+    here = list(sections) if not line.section else named or as_many
+    if sum(int(section["keys"]) for section in here) != line.quantity:
+        return set()
+    return {key for section in here for key in range(int(section["first"]), int(section["last"]) + 1)}
+
+
+def _new_buttons(estimate: Estimate, sections: Sequence[Mapping]) -> tuple[set[int], int]:
     """The keys that agreed lines give new buttons by the section, and how many keys have agreed work singly."""
     covered: set[int] = set()
     singly = 0
     for line in estimate.agreed_work:
         code = line.operation.code if line.operation else ""
         if code == "button_batch":
-            ends = _RANGE.search(line.section)
-            first, last = (int(ends[1]), int(ends[2])) if ends else (1, int(line.quantity))
-            covered |= set(range(first, last + 1))
+            covered |= _keys_of(line, sections)
         elif code in (ALLOWANCE_CODE, "button_single") and line.kind != LineKind.HIDDEN:
             singly += int(line.quantity)
     return covered, singly
@@ -444,7 +457,7 @@ def found_beyond(job: Job) -> Found | None:
     now = advising.advise(job, check)
     decision = Decision.objects.filter(job=job, at__lte=estimate.created_at).select_related("basis").first()
     before = advising.advise(job, decision.basis).keys if decision else ()
-    covered, singly = _new_buttons(estimate)
+    covered, singly = _new_buttons(estimate, decision.sections if decision else ())
     known = {key.key for key in before if key.failing} - covered
     bad = [key for key in now.keys if key.failing and key.key not in covered]
     fresh = [key for key in bad if key.key not in known]

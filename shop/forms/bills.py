@@ -69,10 +69,12 @@ class PaymentForm(forms.Form):
     method = forms.ChoiceField(label=_("How"), choices=PaymentMethod.choices)
     received_on = forms.DateField(label=_("Day"), widget=DayInput)
     note = forms.CharField(label=_("Note"), max_length=200, required=False)
+    sure = forms.CharField(required=False, max_length=40, widget=forms.HiddenInput)
 
-    def __init__(self, *args: Any, currency: str, kinds: list[str], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, currency: str, kinds: list[str], owed: Decimal | None = None, **kwargs: Any) -> None:
+        """owed: what is still to be paid by the bill; a payment above it is asked about once."""
         super().__init__(*args, **kwargs)
-        self._currency = currency
+        self._currency, self._owed = currency, owed
         self.fields["kind"].choices = [(kind, PaymentKind(kind).label) for kind in kinds]  # type: ignore[attr-defined]
         if not self.is_bound:
             self.initial = {
@@ -96,6 +98,13 @@ class PaymentForm(forms.Form):
         data = super().clean() or {}
         if data.get("kind") == PaymentKind.REFUND and not data.get("note") and "note" not in self.errors:
             self.add_error("note", _("Say why the money goes back."))
+        amount = data.get("amount")
+        above = self._owed is not None and data.get("kind") == PaymentKind.PAYMENT and amount and amount - self._owed
+        if above and above > 0 and not self.errors and data["sure"] != str(amount):
+            words = {"sum": money.round_money(above, self._currency), "currency": self._currency}
+            text = _now("That is %(sum)s %(currency)s more than is still to be paid. Send it once more to keep it.")
+            self.add_error("amount", text % words)
+            self.data = {**dict(self.data.items()), "sure": str(amount)}
         return data
 
 

@@ -302,7 +302,9 @@ def payment_new(request: PersonRequest, number: int) -> HttpResponse:
         start["amount"] = abs(bill.owed)
         if bill.owed < 0 and PaymentKind.REFUND in kinds:
             start["kind"] = PaymentKind.REFUND
-    form = PaymentForm(request.POST or None, currency=currency, kinds=[str(kind) for kind in kinds], initial=start)
+    owed = max(bill.owed, Decimal(0)) if bill is not None else None
+    names = [str(kind) for kind in kinds]
+    form = PaymentForm(request.POST or None, currency=currency, kinds=names, owed=owed, initial=start)
     refusal = ""
     if request.method == "POST" and form.is_valid():
         try:

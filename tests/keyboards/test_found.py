@@ -101,7 +101,12 @@ def test_what_was_known_on_arrival_stops_nothing(owner):
 def test_keys_in_sections_with_new_buttons_need_no_repair(owner):
     job = to_strip(owner, choose=("reclothe_with_repairs", "renew_section"), allowance=0)
     strip(job, owner, torn=(*KNOWN, 70, 71), cracked=(80,))
-    assert pricing.found_beyond(job) is None
+    lines = Line.objects.filter(estimate__job=job, operation__code="button_batch", quantity=28)
+    for where in ("high 61–88", "61-88", "the high ones", "treble"):  # the owner's words, on the draft
+        lines.update(section=where)
+        assert pricing.found_beyond(job) is None, where
+    lines.update(section="treble", quantity=20)  # which keys that is nobody can tell: the owner is asked
+    assert pricing.found_beyond(job).more_renewed == (80,)
 
 
 def test_damage_that_the_client_chose_to_leave_is_not_found_again(owner):

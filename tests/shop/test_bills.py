@@ -541,6 +541,19 @@ def test_the_desk_takes_a_payment_and_prints_its_receipt(client, desk):
     assert "12.50" in text
 
 
+def test_more_than_is_owed_is_asked_about_once(client, owner):
+    bill = issued(by=owner)
+    address = reverse("payment_new", args=[bill.job.number])
+    slip = paid(amount=str(bill.totals.gross * 10))
+    asked = client.post(address, slip).content.decode()
+    assert f"That is {bill.totals.gross * 9:.2f} EUR more than is still to be paid." in asked
+    sure = re.search('name="sure" value="([^"]+)"', asked)[1]
+    assert client.post(address, {**slip, "amount": "1234567", "sure": sure}).status_code == 200  # another slip
+    assert not bill.job.payments.exists()
+    assert client.post(address, {**slip, "sure": sure}).status_code == 302
+    assert client.post(address, paid(amount="1", sure="1")).status_code == 302
+
+
 @pytest.mark.parametrize(
     ("field", "value"),
     [

@@ -7,8 +7,9 @@ from zoneinfo import available_timezones
 
 import dj_database_url
 from csp.constants import NONE, SELF
-from django.conf.global_settings import LANGUAGES
+from django.conf.global_settings import LANGUAGES as ALL_LANGUAGES
 from django.core.exceptions import ImproperlyConfigured
+from django.utils.translation import to_locale
 
 from shop import env
 from shop.files import kept_in
@@ -135,8 +136,16 @@ AUTH_PASSWORD_VALIDATORS = [
 ]
 
 LANGUAGE_CODE = env.text("LANGUAGE_CODE", default="en-gb")
-if LANGUAGE_CODE not in dict(LANGUAGES):
+if LANGUAGE_CODE not in dict(ALL_LANGUAGES):
     raise ImproperlyConfigured(f"LANGUAGE_CODE is no language Django knows: {LANGUAGE_CODE!r} (write it like en-gb).")
+LOCALE_PATHS = [BASE_DIR / "locale"]
+# The shop's, and those we have words in. A browser that asks for another would get Django's few words of it and ours of
+# none, under its name.
+LANGUAGES = [
+    (code, name)
+    for code, name in ALL_LANGUAGES
+    if code == LANGUAGE_CODE or (LOCALE_PATHS[0] / to_locale(code)).is_dir()
+]
 TIME_ZONE = env.text("TIME_ZONE", default="Europe/London")
 if TIME_ZONE not in available_timezones():
     raise ImproperlyConfigured(f"TIME_ZONE is not a time zone: {TIME_ZONE!r} (write it like Europe/London).")

@@ -37,6 +37,14 @@ def test_a_host_name_that_is_none_of_ours_is_told_as_little(client):
     assert answer.cookies == {}
 
 
+def test_a_page_is_in_one_language_whatever_the_browser_asks_for(client):
+    page = client.post(
+        reverse("sign_in"), {"username": "", "password": ""}, headers={"accept-language": "de, en;q=0.5"}
+    )
+    assert '<html lang="en-gb">' in page.content.decode()
+    assert "This field is required." in page.content.decode()
+
+
 def test_a_view_that_says_how_long_it_may_be_kept_is_heard(client):
     client.force_login(make_person())
     assert client.get(reverse("bench_worker")).headers["Cache-Control"] != "private, no-store"

@@ -211,13 +211,14 @@ def _points(way: _Way, ways: Sequence[_Way], workshop: Workshop) -> tuple[str, .
             ngettext("%(count)d button more than we advise", "%(count)d buttons more than we advise", more)
             % {"count": more}
         )
-    if not way.loose and workshop.guarantee_months:
+    if workshop.guarantee_months:
         years, months = divmod(workshop.guarantee_months, 12)
         if months:
             text = ngettext("guarantee %(count)d month", "guarantee %(count)d months", workshop.guarantee_months)
-            points.append(text % {"count": workshop.guarantee_months})
+            text %= {"count": workshop.guarantee_months}
         else:
-            points.append(ngettext("guarantee %(count)d year", "guarantee %(count)d years", years) % {"count": years})
+            text = ngettext("guarantee %(count)d year", "guarantee %(count)d years", years) % {"count": years}
+        points.append(_("for the others: %(guarantee)s") % {"guarantee": text} if way.loose else text)
     return tuple(points)
 
 
@@ -292,17 +293,26 @@ def _intro(decision: Decision, rows: Sequence[KeyReading], total: int) -> str:
             "A mortise is the slot, lined with cloth, in which a key moves on its pin; the button is the block of wood "
             "glued to the key that one of the two is cut in."
         )
-    return "\n\n".join([first, "\n".join(_section_told(section) for section in decision.sections)])
+    looked = [row.key for row in rows if row.grade is not None]
+    return "\n\n".join([first, "\n".join(_section_told(section, looked) for section in decision.sections)])
 
 
-def _section_told(section: Mapping) -> str:
+def _section_told(section: Mapping, looked: Sequence[int]) -> str:
+    """looked: the keys that were read; where some were not, how many fail is judged by those that were."""
     name = _("%(title)s, keys %(first)d to %(last)d") % {
         "title": section["title"],
         "first": section["first"],
         "last": section["last"],
     }
     failing, keys = int(section["failing"]), int(section["keys"])
-    if failing:
+    read = sum(section["first"] <= key <= section["last"] for key in looked)
+    if failing and read < keys:
+        state = ngettext(
+            "judged by the %(read)d we read, about %(failing)d of %(keys)d would not hold with new cloth alone",
+            "judged by the %(read)d we read, about %(failing)d of %(keys)d would not hold with new cloth alone",
+            failing,
+        ) % {"read": read, "failing": failing, "keys": keys}
+    elif failing:
         state = ngettext(
             "%(failing)d of %(keys)d would not hold with new cloth alone",
             "%(failing)d of %(keys)d would not hold with new cloth alone",
@@ -310,8 +320,11 @@ def _section_told(section: Mapping) -> str:
         ) % {"failing": failing, "keys": keys}
     else:
         state = _("the wood is good enough for new cloth")
+    left = ngettext(
+        "we advise new cloth, and it would stay loose", "we advise new cloth, and they would stay loose", failing
+    )
     then = {
-        choice.RECLOTHE: _("we advise new cloth"),
+        choice.RECLOTHE: left if failing else _("we advise new cloth"),
         choice.RECLOTHE_WITH_REPAIRS: _("we advise new cloth and to line the torn mortises"),
         choice.RENEW_FAILING: _("we advise new cloth, and new buttons where they fail"),
         choice.RENEW_SECTION: _("we advise new buttons on all of them"),

@@ -1,6 +1,7 @@
 """A decision becomes a draft: options, lines, allowance and words that follow from the readings."""
 
 import random
+import re
 from decimal import Decimal
 
 import pytest
@@ -115,6 +116,7 @@ def test_the_cheapest_way_says_what_it_leaves_loose(owner):
     assert any("would stay loose" in point for point in cheapest.point_list)
     assert any("cannot guarantee" in point for point in cheapest.point_list)
     assert not any(point.startswith("guarantee") for point in cheapest.point_list)
+    assert cheapest.point_list[-1] == "for the others: guarantee 5 years"
 
 
 def test_cloth_is_never_offered_over_a_cracked_button(owner):
@@ -156,7 +158,12 @@ def test_the_words_are_made_of_the_readings(owner):
     assert "Bass, keys 1 to 26: 26 of 26 would not hold with new cloth alone" in intro
     assert "the wood is good enough for new cloth" in intro
     assert "with the old cloth out" in draft(decided(owner, kind="stripped"), owner).intro
-    assert "We read 44 of 88 keys" in draft(decided(owner, read=44, choose="reclothe"), owner).intro
+    half = draft(decided(owner, read=44, choose="reclothe"), owner).intro
+    assert "We read 44 of 88 keys" in half
+    assert (
+        "Bass, keys 1 to 26: 26 of 26 would not hold with new cloth alone; we advise new cloth, and they would" in half
+    )
+    assert re.search(r"Middle, keys 27 to 60: judged by the 18 we read, about \d+ of 34 would not hold", half)
 
 
 def test_sections_moved_since_the_decision_do_not_matter(owner):

@@ -51,6 +51,7 @@ def said(what: str, **details) -> str:
     [
         (("stage_finished", {"stage": "arrival_check"}), "finished: Arrival check"),
         (("stage_finished", {"stage": "strip", "note": "bass only"}), "finished: Take out old cloth (bass only)"),
+        (("comeback_recorded", {"keys": 5, "cause": "a_b"}), "wrote down that 5 of its keys came back: a b"),
         (("stage_begun", {"stage": "a stage of long ago"}), "began: a stage of long ago"),
         (
             ("promise_changed", {"before": "", "after": "2026-12-18", "reason": "asked"}),

@@ -10,6 +10,8 @@ from keyboards import learning as lessons
 from keyboards.workflow.decisions import assumptions_keep
 from shop.access import OWNER, PersonRequest, allowed
 
+_LOTS = 12  # that never came back; those that did are shown however many
+
 
 @require_safe
 @allowed(OWNER)
@@ -20,9 +22,11 @@ def learning(request: PersonRequest) -> HttpResponse:
     checks = lessons.told_by_checks()
     found = lessons.found_in(checks)
     chances = lessons.chances()
+    steady = [row for row in by_lot if not row.rate.hits]
     context = {
         "by_work": by_work,
-        "by_lot": by_lot,
+        "by_lot": [row for row in by_lot if row not in steady[_LOTS:]],
+        "lots_left_out": max(len(steady) - _LOTS, 0),
         "by_person": by_person,
         "chances": chances,
         "any_differs": any(chance.differs for chance in chances),

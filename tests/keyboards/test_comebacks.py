@@ -220,6 +220,17 @@ def test_advice_that_was_overruled_is_told_with_its_reason(client, owner):
     assert "Played hard." in page
 
 
+def test_of_lots_that_never_came_back_a_few_are_shown_and_the_rest_counted(client, owner):
+    job, cloth = make_job(), Material.objects.create(title="Cloth 1.20")
+    for number in range(15):
+        use_record(job=job, lot=Lot.objects.create(material=cloth, code=f"24-{number:03}"), by=owner)
+    sent_home(job, by=owner)
+    comeback(job, lot=Lot.objects.get(code="24-014"))
+    page = client.get(reverse("learning")).content.decode()
+    assert [f"24-{number:03}" in page for number in (0, 11, 12, 13, 14)] == [True, True, False, False, True]
+    assert "And 2 lots that never came back." in page
+
+
 def test_an_empty_shop_says_so(client, owner):
     page = client.get(reverse("learning")).content.decode()
     assert "No set with finished work has gone home yet." in page

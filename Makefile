@@ -30,11 +30,12 @@ install: ## what the program needs: system packages, .venv
 install-tests: ## what the tests need beyond that: Chromium, PostgreSQL, tools
 	@.ci/install tests
 
-# The command itself refuses a database that holds anything else, so it never mixes with a real workshop.
+# In a folder of its own and without the settings of a real workshop; the command itself refuses a database that holds
+# anything else.
+demo: export DATA_DIR := $(or $(DATA_DIR),$(CURDIR)/.demo)
+demo: export SETTINGS_FILE := /dev/null
 demo: export SITE_ADDRESS := $(or $(SITE_ADDRESS),http://127.0.0.1:$(PORT))
-demo: install free-port ## an invented workshop to try, on port 8000
-	@$(BIN)/python manage.py migrate --verbosity 0 --skip-checks
-	@$(BIN)/python manage.py collectstatic --noinput --verbosity 0
+demo: install free-port prepare ## an invented workshop to try, on port 8000
 	@$(BIN)/python manage.py demo --skip-checks
 	@echo
 	@echo "Balance Rail is at http://127.0.0.1:$(PORT)/ (stop it with Ctrl-C)"

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from django.core.exceptions import ImproperlyConfigured
 
-FILE = Path(__file__).resolve().parent.parent / "settings.env"
+FILE = Path(os.environ.get("SETTINGS_FILE") or Path(__file__).resolve().parent.parent / "settings.env")
 _TRUE = {"1", "true", "yes", "on"}
 _FALSE = {"0", "false", "no", "off", ""}
 

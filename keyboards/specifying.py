@@ -27,7 +27,6 @@ from shop.models import Job
 SCATTER = {"button_length": 0.3, "button_width": 0.15, "button_height": 0.15}
 SIZES = ("button_length", "button_width", "button_height")
 NEEDED = (*SIZES, "balance_mortise_width")
-USED = (*NEEDED, "slot_length", "skew", "splay", "mortise_offset", "balance_pin")
 _WOOD_DAMAGED = 2
 STICK, RAIL = "stick", "rail"
 

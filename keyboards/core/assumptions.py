@@ -17,7 +17,6 @@ FLAG = "flag"
 _MOST_STOCK = 16
 
 _ESTIMATE = "estimate"
-_PRACTICE = "common practice, no source"
 _TEXT = "common practice: one bench text"
 _PRACTITIONER = "common practice: one practitioner's figure"
 

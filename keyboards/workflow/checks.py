@@ -17,29 +17,12 @@ from keyboards.core.quantities import QUANTITIES
 from keyboards.models import Check, CheckKind, Compass, Finding, Gauge, KeyReading
 from keyboards.progressing import recount
 from keyboards.proving import agreed_proof
-from keyboards.workflow.entries import CheckClosed, Refusal, Result, entries_apply, entries_write
+from keyboards.workflow.entries import CheckClosed
 from shop.core import route
 from shop.models import Job, Person, search_key
 from shop.workflow import stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
-
-__all__ = [
-    "USUAL_QUANTITIES",
-    "CheckClosed",
-    "OpenPoints",
-    "Refusal",
-    "Result",
-    "check_begin",
-    "check_change",
-    "check_close",
-    "check_discard",
-    "check_reopen",
-    "entries_apply",
-    "entries_write",
-    "open_points",
-    "usual_quantities",
-]
 
 # What is usually measured: starting values, chosen afresh each time a check is begun.
 USUAL_QUANTITIES: Mapping[str, tuple[str, ...]] = {

@@ -14,7 +14,8 @@ from keyboards.core.entries import KeyState, repeatability
 from keyboards.core.keys import Compass
 from keyboards.core.plugs import plug_doubt
 from keyboards.models import Check, Entry, EntryKind, Gauge, KeyReading, Photo
-from keyboards.workflow.checks import check_close, entries_apply
+from keyboards.workflow.checks import check_close
+from keyboards.workflow.entries import entries_apply
 from keyboards.workflow.opening import open_trade
 from tests.factories import make_check, make_job, make_person, make_readings
 

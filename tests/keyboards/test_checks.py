@@ -9,15 +9,14 @@ from django.db import connections, transaction
 from keyboards.models import Check, CheckKind, Gauge
 from keyboards.workflow.checks import (
     USUAL_QUANTITIES,
-    CheckClosed,
     check_begin,
     check_change,
     check_close,
     check_discard,
     check_reopen,
-    entries_apply,
     open_points,
 )
+from keyboards.workflow.entries import CheckClosed, entries_apply
 from keyboards.workflow.photos import photo_add
 from shop.models import Event, Job
 from shop.workflow.refusal import Refused

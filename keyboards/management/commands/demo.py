@@ -20,9 +20,10 @@ from keyboards.management.demo.comebacks import came_back
 from keyboards.management.demo.drawings import drawn
 from keyboards.models import Check, CheckKind, Gauge, GaugeKind
 from keyboards.progressing import progress_of
-from keyboards.workflow.checks import check_begin, check_change, check_close, entries_apply
+from keyboards.workflow.checks import check_begin, check_change, check_close
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.decisions import assumptions_keep, decision_record
+from keyboards.workflow.entries import entries_apply
 from keyboards.workflow.gauges import gauge_keep
 from keyboards.workflow.photos import photo_add
 from keyboards.workflow.pricing import estimate_from_decision

@@ -164,6 +164,17 @@ def _title(options: Sequence[str]) -> str:
     return ", ".join(told)
 
 
+def _titles(ways: Sequence[_Way], sections: Sequence[Mapping]) -> list[str]:
+    """What each way is called; those of the same kind of work name the sections it is done in."""
+    titles = [_title(way.options) for way in ways]
+    told = []
+    for way, title in zip(ways, titles, strict=True):
+        pairs = zip(sections, way.options, strict=True)
+        places = ", ".join(section["title"] for section, option in pairs if option != choice.RECLOTHE)
+        told.append(f"{title}: {places}" if titles.count(title) > 1 else title)
+    return told
+
+
 def _subtitle(way: _Way, sections: Sequence[Mapping]) -> str:
     """Where which kind of work is done; "all 88 keys" where one kind is done everywhere."""
 
@@ -350,13 +361,13 @@ def estimate_from_decision(decision: Decision, *, by: Person, at: datetime.datet
         job=job,
         options=[
             DraftOption(
-                title=_title(way.options),
+                title=title,
                 subtitle=_subtitle(way, decision.sections),
                 points=_points(way, ways, workshop),
                 advised=way.chosen,
                 lines=way.lines,
             )
-            for way in ways
+            for way, title in zip(ways, _titles(ways, decision.sections), strict=True)
         ],
         common=[*common, *_extras(rows, prices)],
         intro=_intro(decision, rows, sum(int(section["keys"]) for section in decision.sections)),

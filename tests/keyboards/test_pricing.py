@@ -10,7 +10,7 @@ from django.urls import reverse
 from keyboards import advising
 from keyboards.models import Decision
 from keyboards.workflow.decisions import decision_record
-from keyboards.workflow.pricing import estimate_from_decision
+from keyboards.workflow.pricing import _titles, _way, estimate_from_decision
 from shop.models import Estimate, Event, Operation, Role
 from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
@@ -86,6 +86,16 @@ def test_the_decision_is_our_advice_and_the_options_rise_in_price(owner):
     }
     for code, quantity in work.items():
         assert sum(line.quantity for line in advised[0].own if line.operation.code == code) == quantity, code
+
+
+def test_two_ways_of_the_same_kind_name_their_sections(owner):
+    sections = decided(owner).sections
+    lined, cloth = "reclothe_with_repairs", "reclothe"
+    ways = [_way(sections, options, {}, chosen=False) for options in ([lined, cloth, cloth], [lined] * 3)]
+    assert _titles(ways, sections) == [
+        "New cloth, torn mortises lined: Bass",
+        "New cloth, torn mortises lined: Bass, Middle, Treble",
+    ]
 
 
 def test_each_option_costs_what_its_work_costs_by_the_price_list(owner):

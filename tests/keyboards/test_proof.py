@@ -195,13 +195,16 @@ def test_the_newest_final_check_counts():
     assert "fail" in gate(job)
 
 
-def test_work_after_the_final_check_makes_it_void():
+def test_work_after_the_final_check_makes_it_void(client):
     job = small_job()
     check = final(job)
     stage = job.stages.create(kind="ease", position=140, state="done", finished_at=timezone.now())
     assert "after its final check" in gate(job)
     with pytest.raises(Refused, match="after its final check"):
         check_release(check, by=make_person(), reason="it will do")
+    client.force_login(make_person())  # no key was ticked: which were eased again nobody knows
+    page = client.get(reverse("final_verdicts", args=[job.number])).content.decode()
+    assert f"{reverse('check_begin', args=[job.number])}?kind=final" in page
     check = check_reopen(check, by=make_person(), reason="eased again")
     Check.objects.filter(pk=check.pk).update(closed_at=stage.finished_at + datetime.timedelta(minutes=1))
     assert gate(job) == ""

@@ -25,6 +25,7 @@ from shop.models import (
     ClientKind,
     Estimate,
     EstimateState,
+    HoldFor,
     Job,
     Line,
     LineKind,
@@ -718,7 +719,7 @@ def estimate_send(
                 "estimate": row.title,
                 "version": row.version,
             }
-            stages.job_hold(job, by=by, reason=reason, at=at)
+            stages.job_hold(job, by=by, reason=reason, waits_for=HoldFor.CLIENT, at=at)
     return row
 
 

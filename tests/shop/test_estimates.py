@@ -463,6 +463,7 @@ def test_a_revised_estimate_holds_the_set_until_its_answer():
     job.refresh_from_db()
     first.refresh_from_db()
     assert job.held_since
+    assert job.hold_for == "client"  # so that the bench sees whom it waits for
     assert "version 2" in job.hold_reason
     assert first.state == EstimateState.ACCEPTED
     estimates.estimate_accept(second, option="A", name="Ilse")

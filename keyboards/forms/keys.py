@@ -63,6 +63,7 @@ class KeyForm(AskedForm):
     plate_length = size(gettext_lazy("Plate under the button, length"), 0, low=0, high=200)
     plate_height = size(gettext_lazy("Plate under the button, height"), 0, low=0, high=20)
     plate_wood = wood(gettext_lazy("Wood of the plate"), "sugar_maple")
+    arguments = {"width": "stick_width", "height": "stick_height", "hole_diameter": "hole"}
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or {}

@@ -163,10 +163,12 @@ class AskedForm(forms.Form):
     """A form that stands in an address: what is asked for over starting values, so that it always has an answer.
 
     Two kinds of starting values: those of the fields (`start`, mm and plain numbers), and `known`, what the readings
-    of a set say. `unit` is mm or in. groups: (legend, names of fields) as they are laid out.
+    of a set say. `unit` is mm or in. groups: (legend, names of fields) as they are laid out; arguments: what the
+    arithmetic calls a field by another name.
     """
 
     groups: tuple[tuple[Any, tuple[str, ...]], ...] = ()
+    arguments: Mapping[str, str] = {}
 
     def __init__(self, asked: Mapping[str, str], *, unit: str, known: Mapping[str, Any] | None = None):
         self.unit = asked.get("unit", "") if asked.get("unit", "") in UNITS else unit
@@ -205,7 +207,15 @@ class AskedForm(forms.Form):
             self.add_error(higher, ValidationError(sentence))
 
     def refuse(self, error: MeasurementError) -> None:
-        """Puts what a calculation could not use beside the field it names."""
-        name = re.split(r"[\s:\[]", str(error), maxsplit=1)[0]
-        words = _("These figures do not go together (%(why)s). Look again.") % {"why": wrong_with(error)}
+        """Puts what a calculation could not use beside the field it names, in the words of the page."""
+        first = re.split(r"[\s:\[]", str(error), maxsplit=1)[0]
+        name = self.arguments.get(first, first)
+        said = {key: self._label(value) for key, value in error.values.items()}
+        words = _("These figures do not go together (%(why)s). Look again.") % {
+            "why": wrong_with(MeasurementError(error.template, **said))
+        }
         self.add_error(name if name in self.fields else None, ValidationError(words))
+
+    def _label(self, value: Any) -> Any:
+        name = self.arguments.get(value, value) if isinstance(value, str) else None
+        return f"“{self.fields[name].label}”" if name in self.fields else value

@@ -1,6 +1,7 @@
 """Tools for the bench: the ladder, figures from outside, both units, hostile input."""
 
 import datetime
+import html
 import re
 from decimal import Decimal
 
@@ -239,6 +240,14 @@ def test_bad_input_gets_its_sentence_and_is_still_there(bench, slug, value):
     assert page.context["result"] is None
     if value.isascii() and value.isalnum() and len(value) < 20:
         assert f'value="{value}"' in page.content.decode()
+
+
+def test_what_cannot_be_reckoned_with_is_named_as_its_field_is(bench):
+    page = bench("flex", mortise_width="7", stick_width="6.5", plate_length="40", plate_height="1")
+    assert "“Mortise, width” must be below “Stick, width at the pin”: 7 leaves no wood of 6.5" in html.unescape(
+        text(page)
+    )
+    assert "mortise_width" in page.context["form"].errors
 
 
 @pytest.mark.parametrize("slug", TOOLS)

@@ -20,6 +20,7 @@ from django.db import transaction
 from django.db.models import Count, F, Q, QuerySet
 from django.utils import timezone
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 from post_office.models import STATUS, Attachment, Email, Log
 from post_office.settings import get_backend, get_default_mailer, get_max_retries
 
@@ -230,7 +231,9 @@ def state_of(letter: Email) -> str:
         return _("not sent, given up: %(error)s") % {"error": last}
     if not tries:
         return _("waiting to be sent")
-    return _("waiting to be sent, tried %(tries)d times, last error: %(error)s") % {
-        "tries": tries,
-        "error": last or _("none yet"),
-    }
+    words = ngettext(
+        "waiting to be sent, tried once, last error: %(error)s",
+        "waiting to be sent, tried %(tries)d times, last error: %(error)s",
+        tries,
+    )
+    return words % {"tries": tries, "error": last or _("none yet")}

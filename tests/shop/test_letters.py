@@ -115,7 +115,7 @@ def test_a_dead_mail_server_loses_nothing_and_fails_no_click(client, django_capt
     letter = estimate.links.get().letter
     assert letter.status == STATUS.requeued
     page = client.get(estimate.get_absolute_url()).content.decode()
-    assert "waiting to be sent, tried 1 times, last error: [Errno 111]" in page
+    assert "waiting to be sent, tried once, last error: [Errno 111]" in page
     assert "Try to send it now" in page
     token = letter.message
 

@@ -509,6 +509,15 @@ def test_keys_that_were_put_right_are_read_again_alone_and_what_was_read_before_
     assert "Keys 3 were put right after a first final check" in words_of(job)
 
 
+def test_an_open_check_is_gone_on_with_from_its_verdicts(client):
+    job = small_job()
+    check = final(job, closed=False)
+    for role, may in ((Role.TECHNICIAN, True), (Role.DESK, False)):
+        client.force_login(make_person(role=role))
+        page = client.get(reverse("final_verdicts", args=[job.number])).content.decode()
+        assert (reverse("check_run", args=[check.pk]) in page) is may
+
+
 def test_a_release_through_the_page(client):
     job = small_job()
     check = final(job, play=1000)

@@ -5,7 +5,7 @@ import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from django.db.models import Count, Q
+from django.db.models import Count
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
@@ -260,7 +260,7 @@ def _air_warning(before: Check, after: Check) -> str:
 def _work(before: Check, after: Check) -> list[str]:
     """What was done to the keys between the two checks, in words, the earliest first."""
     stages = Stage.objects.filter(
-        Q(job__instrument=after.job.instrument_id),
+        job__instrument=after.job.instrument_id,
         kind__in=WORK,
         state="done",
         finished_at__gt=before.begun_at,

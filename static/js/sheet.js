@@ -83,6 +83,7 @@ sheet.addEventListener("keydown", (event) => {
 
 const waiting = new Map(); // input -> text that is not kept yet
 const refused = new Set();
+let beyond = 0; // pasted, and no cell for it: said until something else is typed
 let sending = false;
 let pause = 1000;
 let timer = 0;
@@ -94,6 +95,7 @@ const tell = (text, state) => {
 };
 const count = () => {
   if (waiting.size) return tell(fill(said.saidSending, { count: waiting.size }), "waiting");
+  if (beyond) return tell(fill(said.saidBeyond, { count: beyond }), "failed");
   if (refused.size) return tell(fill(said.saidRefused, { count: refused.size }), "failed");
   if (read !== null) tell(fill(said.saidKept, { read, wanted: said.wanted }), "");
 };
@@ -117,6 +119,7 @@ const explain = (input, why) => {
 };
 
 const changed = (input) => {
+  beyond = 0;
   if (input.value.trim() === input.dataset.kept && !waiting.has(input)) {
     explain(input, "");
     count();
@@ -257,7 +260,7 @@ sheet.addEventListener("paste", (event) => {
   const named = columns.filter((one) => one.quantity).map((one) => one.quantity);
   const top = rows.indexOf(start.closest("tr"));
   const left = named.indexOf(start.quantity);
-  let beyond = 0;
+  beyond = 0;
   block.forEach((line, r) =>
     line.forEach((value, c) => {
       if (!value.trim()) return;
@@ -273,9 +276,7 @@ sheet.addEventListener("paste", (event) => {
     }),
   );
   count();
-  send().then(() => {
-    if (beyond) tell(fill(said.saidBeyond, { count: beyond }), "failed");
-  });
+  send();
 });
 
 window.addEventListener("online", send);

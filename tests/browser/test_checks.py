@@ -144,9 +144,13 @@ def test_a_pasted_block_fills_down_and_each_bad_cell_is_told(page, technician, c
 
 def test_a_column_longer_than_the_sheet_says_what_was_not_taken(page, technician, check):
     sheet(page, check)
+    page.route("**/cells/", lambda route: (page.wait_for_timeout(200), route.continue_()))
+    cell(page, 1).fill("5.60")
+    cell(page, 1).press("Enter")  # still under way when the column comes
     paste(page, cell(page, 87), "5.61\n5.62\n5.63\n5.64")
+    expect(page.locator("#key-88 .saved")).to_be_attached()
     expect(page.locator("#saving")).to_have_text("2 pasted cells lay outside the sheet and were not taken.")
-    assert KeyReading.objects.filter(check_done=check).count() == 2
+    assert KeyReading.objects.filter(check_done=check).count() == 3
 
 
 def test_without_network_the_cell_waits_and_is_sent_when_it_is_back(page, context, watch, technician, check):

@@ -158,7 +158,8 @@ class Workshop(models.Model):
         if branch is None:
             return self
         there = copy(self)
-        there.address = f"{branch.name}\n{branch.address or self.address}".strip()
+        address = branch.address or self.address
+        there.address = address if branch.name in address.splitlines() else f"{branch.name}\n{address}".strip()
         there.phone = branch.phone or self.phone
         return there
 

@@ -144,6 +144,8 @@ def test_papers_of_a_set_carry_its_branch_and_bills_the_shop(mill, quick_paper):
     estimate = Estimate.objects.with_lines().select_related("job__branch").get(pk=make_sent(job=job).pk)
     paper = estimate_html(estimate)
     assert "Mill Lane<br>2 Mill Lane" in paper
+    town = Branch(name="Larkholt", address="2 Mill Lane\nLarkholt")
+    assert make_workshop().at(town).address == "2 Mill Lane\nLarkholt"  # named once
     assert "0700 22" in paper
     assert "4 Tannery Row" not in paper
     bill = Bill.objects.create(

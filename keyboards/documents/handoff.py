@@ -926,7 +926,6 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "put_right": _put_right(proof),
         "repeats": _repeats(proof, units),
         "exceptions": exceptions(proof, units),
-        "undecided": format_keys(proof.verdicts.with_verdict(UNDECIDED)),
         "buttons": _buttons(proof, units) if readable else None,
         "pins": pin_sizes(proof, units),
         "uses": [
@@ -940,7 +939,6 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "guard": f"{fit.GUARD:.3f}".rstrip("0"),
         "photos": photos,
         "photo_count": photo_count,
-        "most_photos": MOST_PHOTOS,
         "cautions": _cautions(proof),
     }
 

@@ -172,7 +172,7 @@ class Telling:
         counts.count_in(self.job, by=shop.desk, keys=self.job.keys_here, boxes=self.job.boxes, at=self.later(hours=0.5))
         check = self._check(CheckKind.ARRIVAL, readings.arrival(tale.make, self.keys, self._to_read()))
         if tale.until == "reading":
-            angle_read(check, by=shop.bench, at=self.clock)
+            angle_read(check, by=shop.bench, at=check.begun_at)  # first: the run goes on at key 62
             return
         self._close(check)
         if tale.away:
@@ -276,6 +276,9 @@ class Telling:
             at=self.later(hours=1),
         )
         operations = [operation for row in rows for operation in self._operations(row)]
+        for place, operation in enumerate(operations):  # one every three seconds, so that they have an order
+            taken = self.clock + datetime.timedelta(seconds=3 * place)
+            operation["taken_at"] = taken.astimezone(datetime.UTC).isoformat().replace("+00:00", "Z")
         for start in range(0, len(operations), 50):
             result = entries_apply(check, operations[start : start + 50], by=shop.bench, at=self.later(hours=0.05))
             if result.refused:
@@ -284,8 +287,7 @@ class Telling:
         return check
 
     def _operations(self, row: readings.KeyRead) -> list[dict[str, Any]]:
-        taken = self.clock.astimezone(datetime.UTC).isoformat().replace("+00:00", "Z")
-        common = {"key": row.key, "taken_at": taken, "seq": 0}
+        common = {"key": row.key, "seq": 0}
         out = []
         for quantity, value in row.values.items():
             unit = {"deg": "deg", "g": "g"}.get(QUANTITIES[quantity].dimension, "mm")

@@ -14,7 +14,7 @@ PLOT = Plot(
 
 
 def html(body):
-    sheets = "".join(f'<link rel="stylesheet" href="{static(f"css/{n}.css")}">' for n in ("tokens", "base", "parts"))
+    sheets = "".join(f'<link rel="stylesheet" href="{static(f"css/{n}.css")}">' for n in ("tokens", "page"))
     head = f'<meta charset="utf-8"><meta name="viewport" content="width=device-width"><title>Pictures</title>{sheets}'
     return f'<!doctype html><html lang="en"><head>{head}</head><body><main class="page">{body}</main></body></html>'
 

@@ -60,7 +60,9 @@ def test_days_are_read_and_the_rest_is_words(text, words, first, last):
 def test_any_text_is_read_without_complaint(text):
     asked = read(text, ENGLISH)
     assert len(asked.words) <= 8
-    assert all(word in text for word in asked.words)
+    assert all(
+        word in "".join(text.split()) for word in asked.words
+    )  # a telephone number is one of its groups together
 
 
 # --- finding ---

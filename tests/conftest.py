@@ -11,9 +11,12 @@ from hypothesis import settings as hypothesis_settings
 
 from tests.places import tables_file
 
-# How long an example takes says how busy the machine is, not whether the law holds.
-hypothesis_settings.register_profile("unhurried", parent=hypothesis_settings(), deadline=None)
-hypothesis_settings.load_profile("unhurried")
+# How long an example takes says how busy the machine is, not whether the law holds. The same examples each time, so
+# that a run says something about the change and not about its luck; SEARCH=1 looks for new ones.
+hypothesis_settings.register_profile(
+    "repeatable", parent=hypothesis_settings(), deadline=None, derandomize=not os.environ.get("SEARCH")
+)
+hypothesis_settings.load_profile("repeatable")
 
 
 @pytest.hookimpl(tryfirst=True)  # before -m chooses

@@ -22,11 +22,12 @@ def learning(request: PersonRequest) -> HttpResponse:
     checks = lessons.told_by_checks()
     found = lessons.found_in(checks)
     chances = lessons.chances()
-    steady = [row for row in by_lot if not row.rate.hits]
+    left_out = [row for row in by_lot if not row.rate.hits][_LOTS:]
+    hidden = set(left_out)
     context = {
         "by_work": by_work,
-        "by_lot": [row for row in by_lot if row not in steady[_LOTS:]],
-        "lots_left_out": max(len(steady) - _LOTS, 0),
+        "by_lot": [row for row in by_lot if row not in hidden],
+        "lots_left_out": len(left_out),
         "by_person": by_person,
         "chances": chances,
         "any_differs": any(chance.differs for chance in chances),

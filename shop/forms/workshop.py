@@ -82,6 +82,7 @@ class MoneyForm(forms.ModelForm):
             "estimate_days",
             "reminder_days",
             "bill_days",
+            "confirm_yes",
             "trade_discount",
             "guarantee_months",
             "payment",

@@ -395,6 +395,14 @@ class Answer(models.Model):
         related_name="+",
         help_text=_("Who took it by phone or at the counter; empty where it came through the link."),
     )
+    letter = models.ForeignKey(
+        "post_office.Email",
+        null=True,
+        blank=True,
+        on_delete=models.SET_NULL,
+        related_name="answers",
+        help_text=_("What went to the client about it: a yes confirmed, a question answered."),
+    )
     reply = models.TextField(_("our answer"), blank=True)
     replied_at = models.DateTimeField(null=True, blank=True)
     replied_by = models.ForeignKey("shop.Person", null=True, blank=True, on_delete=models.PROTECT, related_name="+")

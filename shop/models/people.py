@@ -110,6 +110,11 @@ class Workshop(models.Model):
     estimate_days = models.PositiveSmallIntegerField(_("estimates are good for, days"), default=30)
     bill_days = models.PositiveSmallIntegerField(_("bills are to be paid within, days"), default=14)
     reminder_days = models.PositiveSmallIntegerField(_("remind of an estimate after, days"), default=7)
+    confirm_yes = models.BooleanField(
+        _("confirm a yes by letter"),
+        default=True,
+        help_text=_("What was agreed, the price, the deposit and the day, with the estimate as a PDF."),
+    )
     trade_discount = models.DecimalField(
         _("technicians pay less, %"),
         max_digits=4,

@@ -49,7 +49,7 @@ def _read(number: int, version: int | None = None) -> Estimate:
     return (
         Estimate.objects.select_related("job__client", "job__instrument", "created_by")
         .prefetch_related("options", "lines", "answers__extras", "answers__option", "answers__taken_by")
-        .prefetch_related("answers__replied_by", Prefetch("links", queryset=links))
+        .prefetch_related("answers__replied_by", "answers__letter__logs", Prefetch("links", queryset=links))
         .get(pk=row.pk)
     )
 
@@ -182,7 +182,8 @@ def _shown(request: PersonRequest, estimate: Estimate, **forms: Any) -> HttpResp
         **estimate_page(estimate),
         "versions": _versions(estimate),
         "agreed": estimate.agreed,
-        "answer": estimate.answer,
+        "answer": (answer := estimate.answer),
+        "confirmed": state_of(answer.letter) if answer and answer.letter else "",
         "questions": [answer for answer in answers if answer.kind == AnswerKind.QUESTION],
         "links": [(link, state_of(link.letter) if link.letter else "") for link in links],
         "alive": alive,
@@ -400,10 +401,19 @@ def answer_take(request: PersonRequest, number: int) -> HttpResponse:
             told = estimates.estimate_accept(
                 estimate, option=said, name=name, extras=extras, text=text, by=request.user
             )
-            _say(request, told, _("Taken down: the work is agreed."))
+            _say(request, told, _agreed(told))
     except Refused as refusal:
         messages.error(request, str(refusal))
     return redirect(estimate)
+
+
+def _agreed(told: estimates.Told) -> str:
+    letter = told.answer.letter
+    if letter is not None:
+        return _("Taken down: the work is agreed. A letter that confirms it goes to %(to)s.") % {"to": letter.to[0]}
+    if Workshop.ours().confirm_yes:
+        return _("Taken down: the work is agreed. No letter confirms it, since no good address is known.")
+    return _("Taken down: the work is agreed.")
 
 
 def _say(request: PersonRequest, told: estimates.Told, fresh: str) -> None:

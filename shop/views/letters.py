@@ -17,7 +17,7 @@ _PAGE = 50
 
 
 def _rows():
-    return Email.objects.prefetch_related("logs", "attachments", "links__estimate")
+    return Email.objects.prefetch_related("logs", "attachments", "links__estimate", "answers__estimate")
 
 
 def _state(letter: Email) -> tuple[str, str]:
@@ -48,7 +48,7 @@ def letter_detail(request: PersonRequest, letter_id: int) -> HttpResponse:
         "badge": badge,
         "logs": sorted(letter.logs.all(), key=lambda log: (log.date, log.pk)),
         "may_retry": letter.status != STATUS.sent,
-        "estimates": [link.estimate for link in letter.links.all()],
+        "estimates": [row.estimate for row in (*letter.links.all(), *letter.answers.all())],
     }
     return render(request, "shop/letters/detail.html", context)
 

@@ -40,7 +40,7 @@ from shop.models import (
     Workshop,
     token_hash,
 )
-from shop.workflow import bills, letters, promises, stages
+from shop.workflow import bills, confirmations, letters, promises, stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -938,6 +938,8 @@ def estimate_accept(
         stages.advance(job, kind, by=by, at=at)
     if not row.waits_for_deposit:
         _promise(job, row, at=at)
+    row.job.refresh_from_db(fields=["promised_on"])
+    _save(answer, {"letter": confirmations.confirm(answer, agreed, by=by)})
     record(
         "estimate_accepted",
         by=by,
@@ -1023,10 +1025,9 @@ def question_reply(question: Answer, *, text: str, by: Person, at: datetime.date
     if not text.strip():
         raise Refused(_("Write an answer."))
     row.reply, row.replied_at, row.replied_by = text.strip(), at, by
-    row.save(update_fields=["reply", "replied_at", "replied_by"])
     estimate = row.estimate
     if estimate.sent_to:
-        letters.letter_queue(
+        row.letter = letters.letter_queue(
             to=estimate.sent_to,
             subject=_("Your question about estimate %(estimate)s") % {"estimate": estimate.title},
             text="\n\n".join(
@@ -1039,6 +1040,7 @@ def question_reply(question: Answer, *, text: str, by: Person, at: datetime.date
             ),
             by=by,
         )
+    row.save(update_fields=["reply", "replied_at", "replied_by", "letter"])
     record("question_answered", by=by, job=estimate.job, at=at, estimate=estimate.title, version=estimate.version)
     return row
 

@@ -207,8 +207,9 @@ def typed_events(client: Client) -> list[Event]:
 
 
 def letters_of(client: Client) -> list[Email]:
-    """Letters that went with the client's estimates and bills, and all others to an address of theirs alone."""
+    """Letters with the client's estimates, answers and bills, and all others to an address of theirs alone."""
     known = Q(links__estimate__job__client=client) | Q(bills__job__client=client)
+    known |= Q(answers__estimate__job__client=client)
     if client.email and not Client.objects.filter(email__iexact=client.email).exclude(pk=client.pk).exists():
         known |= Q(to__iexact=client.email)
     return list(Email.objects.filter(known).distinct().order_by("created"))

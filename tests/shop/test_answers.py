@@ -16,8 +16,18 @@ from django.utils import timezone
 from keyboards.models import Photo
 from shop import guessing
 from shop.models import Answer, Estimate, EstimateState, Event, Miss, Role
+from shop.templatetags.shop import money
 from shop.workflow import estimates
-from tests.factories import make_check, make_job, make_person, make_readings, make_sent, make_workshop, token_of
+from tests.factories import (
+    make_check,
+    make_client,
+    make_job,
+    make_person,
+    make_readings,
+    make_sent,
+    make_workshop,
+    token_of,
+)
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("quick_paper")]
 
@@ -96,6 +106,50 @@ def test_yes_by_the_link_agrees_one_option_with_its_extras(sent, someone):
     assert "Agreed: B Cloth and buttons" in after
     assert "Account 00 1470" in after
     assert "Ilse Varga said yes" in after
+
+
+def test_a_yes_is_confirmed_by_one_letter_with_its_conditions_and_the_estimate(
+    sent, someone, mailoutbox, django_capture_on_commit_callbacks
+):
+    address, extra = reverse("answer_yes", args=[token_of(sent)]), sent.lines.get(kind="extra")
+    with django_capture_on_commit_callbacks(execute=True):
+        for _click in range(2):
+            someone.post(address, {"option": "B", "extra": extra.pk, "name": "Ilse Varga", "terms": "on"})
+    (letter,) = mailoutbox
+    agreed = Estimate.objects.with_lines().get(pk=sent.pk).agreed
+    assert letter.to == [sent.sent_to]
+    for told in (
+        f"Estimate {sent.title}, version 1, option B: Cloth and buttons\nWith: {extra.title}, keys 40, 41\n",
+        f"To pay: {money(agreed.totals.gross, 'EUR')} EUR with tax\nIlse Varga said yes on ",
+        "at most 67.20 more before tax (80.64 with tax)",
+        f"deposit of {money(agreed.totals.deposit, 'EUR')} EUR and name {sent.title}.\nAccount 00 1470",
+        f"Ready {sent.working_days} working days after the deposit has come.",
+    ):
+        assert told in letter.body
+    assert "/estimate/" not in letter.body
+    with sent.sent_pdf.open("rb") as kept:
+        assert letter.attachments == [(f"{sent.title}-v1.pdf", kept.read(), "application/pdf")]
+    assert "A letter confirms it." in words(someone.get(reverse("estimate_answer", args=[token_of(sent)])))
+
+
+@pytest.mark.parametrize(
+    ("email", "wanted", "told"),
+    [
+        ("ilse@example.org", True, "A letter that confirms it goes to ilse@example.org."),
+        ("ilse@example.org", False, "Taken down: the work is agreed."),
+        ("", True, "No letter confirms it"),
+        ("ilse at home", True, "No letter confirms it"),
+    ],
+)
+def test_a_yes_by_phone_is_confirmed_where_an_address_is_known_and_the_shop_wants_it(client, email, wanted, told):
+    make_workshop(confirm_yes=wanted)
+    sent = make_sent(job=make_job(client=make_client(email=email)), to="")
+    client.force_login(sent.created_by)
+    said = {"said": "A", "name": "Ilse Varga"}
+    page = client.post(reverse("answer_take", args=[sent.number]), said, follow=True)
+    assert told in words(page)
+    assert ("Confirmation" in words(page)) is (told.startswith("A letter"))
+    assert Answer.objects.get().kind == "yes"
 
 
 def test_the_sum_follows_the_extras_as_a_part_of_the_page(sent, someone):

@@ -58,7 +58,7 @@ def known_client(owner, *, home: bool = True, settled: bool = True) -> Client:
     piano = make_instrument(client=odette, note="it was the grandmother's", serial="77 001")
     job = make_job(by=owner, client=odette, instrument=piano, wishes="ring at the blue door")
     make_readings(check=make_check(job=job, by=owner, closed=True), balance_mortise_width=5_662)
-    sent = make_sent(by=owner, job=job, to="odette@example.org")
+    sent = make_sent(by=owner, job=job, to="basil@example.org")
     estimates.question_ask(sent, name="Odette Quillfeather", text="Will the blue door do?")
     estimates.estimate_accept(sent, option="A", name="Odette Quillfeather")
     share_make(job, whom="Basil Quillfeather", to="odette@example.org", days=90, by=owner)

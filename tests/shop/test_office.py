@@ -61,10 +61,10 @@ def test_everything_that_waits_stands_in_its_place(client, owner):
     assert [row.pk for row, _ in context["deposits"]] == [agreed.pk]
     assert context["to_price"] == [to_price]
     assert context["late"] == [(late, 3)]
-    assert context["letters"] == 3
+    assert context["letters"] == 4  # three estimates and the yes confirmed
     text = client.get(reverse("office")).content.decode()
     assert "3 days late" in text
-    assert "3 letters wait to be sent" in text
+    assert "4 letters wait to be sent" in text
 
 
 def test_last_months_yes_is_not_counted_now(client, owner):

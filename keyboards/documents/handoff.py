@@ -146,8 +146,11 @@ class KeyRow:
 
 @dataclass(frozen=True)
 class KeyTable:
+    """widths: of each column of figures the letters of its longest, 3 to 7: the words share what these leave."""
+
     groups: tuple[Group, ...]
     rows: tuple[KeyRow, ...]
+    widths: tuple[int, ...]
 
 
 def _fine(degrees: float) -> str:
@@ -220,7 +223,11 @@ def key_table(proof: Proof, units: str) -> KeyTable:
         add(title, units, columns)
     for quantity in _COMPARED[1:]:
         compared(quantity)
-    return KeyTable(tuple(groups), tuple(_key_rows(proof, makers)))
+    rows = tuple(_key_rows(proof, makers))
+    # A range, "0.20 to 0.75", stands above its figures in two lines.
+    least = [5 if column.limit else 3 for group in groups for column in group.columns]
+    longest = [max(len(row.cells[at].text) for row in rows) for at in range(len(makers))]
+    return KeyTable(tuple(groups), rows, tuple(min(max(pair), 7) for pair in zip(least, longest, strict=True)))
 
 
 def _writer(quantity: str, values: Iterable[int | None], units: str):

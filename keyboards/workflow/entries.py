@@ -147,8 +147,9 @@ class _Batch:
         touched = sorted({entry.key for entry in self.new})
         rows = {key: self._row(key) for key in sorted(self.of_key)}
         if touched:
-            _upsert([rows[key] for key in touched])
-            _bring_grades_up_to_date(self.job, touched)
+            written = [rows[key] for key in touched]
+            _upsert(written)
+            _bring_grades_up_to_date(self.job, written)
         return Result(tuple(self.kept), self._refusals(), rows)
 
     def _refusals(self) -> tuple[Refusal, ...]:
@@ -159,6 +160,7 @@ class _Batch:
     def _open(self) -> None:
         # Locks the check against closing meanwhile, and the job for its row of grades (SQLite locks the file).
         rows = Check.objects.select_for_update(of=("self", "job")).select_related("job__compass", "gauge")
+        rows = rows.only("kind", "closed_at", "job__grades", "job__compass__count", "job__compass__missing", "gauge")
         self.check = rows.get(pk=self.check_id)
         self.job: Job = self.check.job
         if self.check.is_closed:
@@ -265,8 +267,8 @@ class _Batch:
     def _typical_pin(self, pin: str) -> int | None:
         """The median of the pins read so far in this check, those of this batch among them."""
         if pin not in self._typical:
-            read = KeyReading.objects.filter(check_done_id=self.check_id, **{f"{pin}__isnull": False})
-            pins = list(read.exclude(key__in=self.of_key).values_list(pin, flat=True))
+            read = KeyReading.objects.filter(check_done_id=self.check_id).values_list("key", pin)
+            pins = [value for key, value in read if value is not None and key not in self.of_key]
             pins += [values[pin] for values in (self._state(key).values for key in self.of_key) if pin in values]
             self._typical[pin] = round(median(pins)) if pins else None
         return self._typical[pin]
@@ -354,15 +356,22 @@ def _upsert(rows: list[KeyReading]) -> None:
     )
 
 
-def _bring_grades_up_to_date(job: Job, keys: Iterable[int]) -> None:
-    """The small column for lists: of each key the grade of the newest check that has one."""
-    numbers = list(keys)
-    graded = KeyReading.objects.filter(check_done__job=job, key__in=numbers, grade__isnull=False)
-    newest = dict(graded.order_by("check_done__begun_at", "check_done_id").values_list("key", "grade"))
+def _bring_grades_up_to_date(job: Job, rows: Iterable[KeyReading]) -> None:
+    """The small column for lists: of each key the grade of the newest check that has one.
+
+    A key whose sign is the row's grade already keeps it: the row's check is the newest, or the newest says the same."""
     signs = list(job.grades)
-    for key in numbers:
-        if key <= len(signs) and signs[key - 1] != "-":
-            signs[key - 1] = str(newest.get(key, "."))
+    keys = [row.key for row in rows if row.key <= len(signs) and signs[row.key - 1] not in ("-", _sign(row.grade))]
+    if not keys:
+        return
+    graded = KeyReading.objects.filter(check_done__job=job, key__in=keys, grade__isnull=False)
+    newest = dict(graded.order_by("check_done__begun_at", "check_done_id").values_list("key", "grade"))
+    for key in keys:
+        signs[key - 1] = _sign(newest.get(key))
     if (grades := "".join(signs)) != job.grades:
         job.grades = grades
         job.save(update_fields=["grades"])
+
+
+def _sign(grade: int | None) -> str:
+    return "." if grade is None else str(grade)

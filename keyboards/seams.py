@@ -108,6 +108,7 @@ PARCEL = seams.ParcelPart(
     owned={
         "keyboards_assumptions": "job",
         "keyboards_boughtpart": "job",
+        "keyboards_caul": "job",
         "keyboards_check": "job",
         "keyboards_comeback": "job",
         "keyboards_compass": "job",

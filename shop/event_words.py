@@ -40,6 +40,7 @@ EVENT_WORDS: dict[str, str | Promise] = {
         "counted %(keys)s keys and %(boxes)s boxes; there had to be %(keys_logged)s and %(boxes_logged)s"
     ),
     "compass_set": _("wrote down the keys: %(count)s from %(first)s, missing: %(missing)s, broken: %(broken)s"),
+    "caul_used": _("noted the final caul used: %(rail)s rail, %(width)s"),
     "drawing_made": _("made drawing %(version)s of the buttons"),
     "comeback_recorded": _("wrote down that %(keys)s of its keys came back: %(cause)s"),
     "comeback_corrected": _("corrected what came back: %(keys)s of its keys, %(cause)s"),
@@ -257,6 +258,8 @@ _SPECIAL: dict[tuple[str, str], Callable[[Any], str]] = {
     ("hours_corrected", "was"): _minutes,
     ("client_erased", "until"): lambda day: gettext(", papers kept until %(day)s") % {"day": day} if day else "",
     ("estimate_accepted", "taken_down"): lambda by_us: gettext("took down a yes") if by_us else gettext("said yes"),
+    ("caul_used", "width"): lambda width: f"{width / 1000:.3f} mm",
+    ("caul_used", "rail"): lambda rail: gettext("balance") if rail == "balance" else gettext("front"),
     ("estimate_declined", "taken_down"): lambda by_us: gettext("took down a no") if by_us else gettext("said no"),
 }
 

@@ -2,6 +2,7 @@
 
 from keyboards.models.advice import Assumptions, Decision
 from keyboards.models.angles import PhotoAngle
+from keyboards.models.cauls import Caul, Rail
 from keyboards.models.checks import Check, CheckKind, Gauge, GaugeKind
 from keyboards.models.comebacks import Cause, Comeback
 from keyboards.models.compasses import Compass
@@ -16,6 +17,7 @@ from keyboards.models.specs import BoughtPart
 __all__ = [
     "Assumptions",
     "BoughtPart",
+    "Caul",
     "Cause",
     "Check",
     "CheckKind",
@@ -33,5 +35,6 @@ __all__ = [
     "KeyReading",
     "Photo",
     "PhotoAngle",
+    "Rail",
     "Share",
 ]

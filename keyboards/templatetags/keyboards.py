@@ -12,6 +12,7 @@ from keyboards import advising, drafting, pictures
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import show
 from keyboards.documents import handoff
+from keyboards.forms.cauls import CaulForm
 from keyboards.forms.photos import PhotoForm
 from keyboards.models import Check, CheckKind, Comeback, Compass, Decision, GaugeKind, KeyReading
 from keyboards.pins import pin_sizes
@@ -231,6 +232,15 @@ def comebacks_panel(context, job):
     """What came back of a set that has gone home, with the way to write more down."""
     rows = Comeback.objects.filter(job=job).select_related("job", "lot__material", "visit")
     return {"job": job, "rows": rows, "may_add": may(context["user"], DESK, TECHNICIAN)}
+
+
+@register.inclusion_tag("keyboards/cauls/_panel.html", takes_context=True)
+def cauls_panel(context, stage):
+    """Which final caul was used, where cloth is put in. No query at other stages."""
+    if stage.kind != "cloth":
+        return {}
+    form = CaulForm(job=stage.job, unit=context["user"].units)
+    return {"stage": stage, "job": stage.job, "caul_form": form, "may": may(context["user"], TECHNICIAN)}
 
 
 @register.inclusion_tag("keyboards/proof/_left.html", takes_context=True)

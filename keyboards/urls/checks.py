@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from keyboards.views import angles, checks, entries, gauges, old, photos, progress, readings, runs
+from keyboards.views import angles, cauls, checks, entries, gauges, old, photos, progress, readings, runs
 
 urlpatterns = [
     path("jobs/<tag:number>/checks/new/", checks.check_begin, name="check_begin"),
@@ -27,6 +27,7 @@ urlpatterns = [
     path("photos/<uuid:op>.jpg", photos.photo_show, name="photo_show"),
     path("photos/<uuid:op>/small.jpg", photos.photo_small, name="photo_small"),
     path("jobs/<tag:number>/stages/<int:stage_id>/tick/", progress.keys_tick, name="keys_tick"),
+    path("jobs/<tag:number>/stages/<int:stage_id>/cauls/", cauls.cauls_used, name="cauls_used"),
     path("photos/<uuid:op>/angle/", angles.photo_angle, name="photo_angle"),
     path("photos/<uuid:op>/angle/reckon/", angles.angle_reckon, name="angle_reckon"),
     path("bench/checks/<int:pk>/", runs.check_run, name="check_run"),

@@ -141,7 +141,7 @@ def test_every_figure_is_found_again_from_the_csv_inside(told):
     assert f"{passing} keys pass, {open_} are undecided, {failing} fail" in text
     pin = numpy.median(column("arrival_balance_pin_mm"))
     assert f"Balance pins: {pin:.2f} mm" in text
-    assert f"a caul of {pin + 0.05:.2f} mm" in text
+    assert f"a caul of {pin + 0.05:.2f} mm suits it; which was used was not written down" in text
     # evenness
     before, after = numpy.std(column("arrival_side_play_mm"), ddof=1), numpy.std(column("final_side_play_mm"), ddof=1)
     sharp = numpy.array(["♯" in row["note"] for row in rows])

@@ -833,8 +833,8 @@ def test_the_label_gives_the_caul_for_the_pin_that_was_measured():
     """.148 in on a .146 in pin: common practice, no standard. 0.002 in is 0.05 mm."""
     job = small_job()
     make_readings(check=make_check(job=job, closed=True), balance_pin=[3708] * 9 + [3600], grade=0)
-    assert "3.71 mm (caul 3.76)" in label(job)
-    assert "0.146 in (caul 0.148)" in label(job, "in")
+    assert "3.71 mm (suits caul 3.76)" in label(job)
+    assert "0.146 in (suits caul 0.148)" in label(job, "in")
     assert "provisional" in label(job)
 
 

@@ -79,7 +79,7 @@ def test_a_piano_says_at_once_how_it_left_and_not_what_was_read_since(client, te
     make_readings(check=make_check(job=job, kind="visit", closed=True), side_play=900, grade=1)
     page = client.get(reverse("instrument_detail", args=[job.instrument_id])).content.decode()
     assert "cloth to put right, 0" in page  # the row of the final check
-    for said in ("88 keys pass", '<span class="figure">3.70</span> mm (caul 3.75)', "Guarantee"):
+    for said in ("88 keys pass", '<b class="figure">3.70</b> mm (suits caul 3.75)', "Guarantee"):
         assert said in page
 
 

@@ -19,7 +19,9 @@ from keyboards.management.demo.branches import branches
 from keyboards.management.demo.comebacks import came_back
 from keyboards.management.demo.drawings import drawn
 from keyboards.models import Check, CheckKind, Gauge, GaugeKind
+from keyboards.pins import suiting_cauls
 from keyboards.progressing import progress_of
+from keyboards.workflow.cauls import cauls_keep
 from keyboards.workflow.checks import check_begin, check_change, check_close
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.decisions import assumptions_keep, decision_record
@@ -392,6 +394,8 @@ class Telling:
                 lot = Lot.objects.filter(material__kind=kind).order_by("pk").first()
                 if lot is not None:
                     materials.use_record(job=self.job, lot=lot, by=by, where=where, at=self.clock)
+            if stage.kind == "cloth":
+                cauls_keep(self.job, suiting_cauls(self.job), by=by, at=self.clock)
             stages.stage_finish(stage, by=by, at=self.later(hours=float(stage.minutes) / 60 + 0.5))
         rows = readings.final(
             tale.make,

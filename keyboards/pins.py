@@ -31,7 +31,7 @@ class PinSize:
 
 def cauls_of(job: Job) -> dict[str, Caul]:
     """rail -> the caul noted last."""
-    return {caul.rail: caul for caul in job.cauls.select_related("by")}
+    return {caul.rail: caul for caul in Caul.objects.filter(job=job).select_related("by")}
 
 
 def suiting_caul(pins: Iterable[float]) -> int:

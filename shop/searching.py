@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
-from django.db.models import Case, IntegerField, Q, Value, When
+from django.db.models import Aggregate, Case, IntegerField, Model, Q, TextField, Value, When
 from django.utils import timezone
 from django.utils.dates import MONTHS, MONTHS_3
 from django.utils.translation import gettext as _
@@ -18,7 +18,7 @@ from rapidfuzz.distance import OSA
 
 from shop.core import search, tags
 from shop.core.errors import MeasurementError
-from shop.models import STAGE_TITLES, Client, Estimate, Instrument, Job, Lot, Use, search_key
+from shop.models import STAGE_TITLES, Client, Estimate, FoundTitle, Instrument, Job, Lot, Use, search_key
 from shop.models.jobs import JobQuerySet
 
 _MOST_NEAR = 5
@@ -102,7 +102,7 @@ def why(job: Job, words: Sequence[Word]) -> list[str]:
 
 @dataclass(frozen=True)
 class _Texts:
-    """What is few and read once a search: every lot, folded, with its key; every text of Job.found there is."""
+    """What is few and read once a search: every lot, folded, with its key; every title in the Job.found of a set."""
 
     lots: Sequence[tuple[str, int]]
     found: Sequence[str]
@@ -111,7 +111,7 @@ class _Texts:
 def _texts() -> _Texts:
     rows = Lot.objects.order_by().values_list("code", "material__title", "pk")
     lots = [(search_key(f"{code}|{material}"), pk) for code, material, pk in rows]
-    return _Texts(lots, list(Job.objects.exclude(found="").values_list("found", flat=True).order_by().distinct()))
+    return _Texts(lots, list(FoundTitle.objects.order_by().values_list("title", flat=True)))
 
 
 def _about(word: Word, texts: _Texts) -> Q:
@@ -121,7 +121,7 @@ def _about(word: Word, texts: _Texts) -> Q:
 
 def _about_key(key: str, texts: _Texts) -> Q:
     q = _named(key)
-    if any(key in found for found in texts.found):  # a look at all sets, for words that are in one alone
+    if any(key in search_key(title) for title in texts.found):  # a look at all sets, for words that are in one alone
         q |= Q(found__contains=key)
     if stages := [kind for kind, title in STAGE_TITLES.items() if key in search_key(str(title))]:
         q |= Q(left_at__isnull=True, stage__in=stages)
@@ -164,7 +164,9 @@ def _between(rows: JobQuerySet, asked: search.Asked) -> JobQuerySet:
 
 def _nearest(rows: JobQuerySet, words: Sequence[Word], texts: _Texts) -> tuple[Word, ...]:
     """The words, each that is found nowhere with those of the records that are nearest to it."""
-    lost = [word for word in words if len(word.key) > 2 and not rows.filter(_about(word, texts)).exists()]
+    lost = [word for word in words if len(word.key) > 2]
+    if len(words) > 1:  # one alone is lost: nothing held it
+        lost = [word for word in lost if not rows.filter(_about(word, texts)).exists()]
     if not lost:
         return tuple(words)
     known = _vocabulary(texts)
@@ -190,14 +192,28 @@ def near_to(key: str, known: Iterable[str]) -> tuple[str, ...]:
 
 def _vocabulary(texts: _Texts) -> set[str]:
     """Every word that stands in the records about clients, pianos, lots, stages and findings, folded."""
-    told: set[str] = set()
-    told.update(*Client.objects.order_by().values_list("name", "contact"))
-    told.update(*Instrument.objects.order_by().values_list("maker", "model", "serial"))
-    told.update(*Lot.objects.order_by().values_list("code", "material__title"))
-    told.update(*(found.split("|") for found in texts.found))
-    told.update(str(title) for title in STAGE_TITLES.values())
-    words = {word for text in told for word in (*text.split(), "".join(text.split()))}
+    told = [*texts.found, *map(str, STAGE_TITLES.values())]
+    told += _columns(Client, "name", "contact")
+    told += _columns(Instrument, "maker", "model", "serial")
+    told += _columns(Lot, "code", "material__title")
+    held = set("|".join(told).split("|"))
+    words = {*" ".join(held).split(), *("".join(text.split()) for text in held if " " in text)}
     return {key for word in words if len(key := search_key(word)) > 2}
+
+
+class _Together(Aggregate):
+    """All values of a column as one text, a stroke between them: one row to bring here instead of thousands."""
+
+    function = "STRING_AGG"
+    output_field = TextField()
+
+    def as_sqlite(self, compiler: Any, connection: Any, **extra: Any) -> Any:
+        return self.as_sql(compiler, connection, function="GROUP_CONCAT", **extra)
+
+
+def _columns(model: type[Model], *names: str) -> Iterable[str]:
+    rows = model._default_manager.order_by()
+    return filter(None, rows.aggregate(**{name: _Together(name, Value("|")) for name in names}).values())
 
 
 # --- reading ---

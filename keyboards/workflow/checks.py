@@ -19,7 +19,7 @@ from keyboards.progressing import recount
 from keyboards.proving import agreed_proof
 from keyboards.workflow.entries import CheckClosed
 from shop.core import route
-from shop.models import Job, Person, search_key
+from shop.models import FoundTitle, Job, Person, search_key
 from shop.workflow import stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
@@ -247,6 +247,7 @@ def _tell_the_search(job: Job) -> None:
     titles = list(Finding.objects.filter(code__in=codes).values_list("title", flat=True))
     job.found = "||".join(("|".join(titles), "|".join(map(search_key, titles)))) if titles else ""
     job.save(update_fields=["found"])
+    FoundTitle.objects.bulk_create((FoundTitle(title=title) for title in titles), ignore_conflicts=True)
 
 
 def stage_of(kind: str) -> str:

@@ -27,7 +27,7 @@ from shop.models.events import Event
 from shop.models.factors import RecoveryCode, SecondFactor
 from shop.models.feeds import Feed
 from shop.models.instruments import Instrument, InstrumentKind, Keytops
-from shop.models.jobs import HoldFor, Job
+from shop.models.jobs import FoundTitle, HoldFor, Job
 from shop.models.materials import Lot, Material, MaterialKind, Use
 from shop.models.misses import Miss
 from shop.models.people import Paper, Person, Role, Units, Workshop
@@ -53,6 +53,7 @@ __all__ = [
     "EstimateState",
     "Event",
     "Feed",
+    "FoundTitle",
     "Guide",
     "HoldFor",
     "Instrument",

@@ -7,13 +7,13 @@ from typing import Any
 
 from django.core.validators import MinValueValidator
 from django.db import models
-from django.db.models import F, OuterRef, Q, Subquery, Sum, Value
-from django.db.models.functions import Coalesce
+from django.db.models import Q
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
 from shop.core import money, tags
+from shop.models.jobs import Job
 from shop.models.prices import Unit
 
 
@@ -86,14 +86,8 @@ class BillQuerySet(models.QuerySet):
         return self.filter(number__isnull=False, credit__isnull=True).exclude(kind=BillKind.CREDIT)
 
     def unsettled(self):
-        """Live bills that are not paid, or paid too much: the few that lists of what is owed have to read.
-
-        The database compares its own sums, on SQLite binary ones, so a paid bill may be among them; none that is owed
-        on is missing.
-        """
-        paid = Payment.objects.filter(job=OuterRef("job")).order_by().values("job").annotate(sum=Sum("amount"))
-        paid_or_none = Coalesce(Subquery(paid.values("sum")), Value(Decimal(0)), output_field=models.DecimalField())
-        return self.live().alias(paid=paid_or_none).exclude(gross=F("paid"))
+        """Live bills that are not paid, or paid too much: the few that lists of what is owed have to read."""
+        return self.live().filter(job__in=Job.objects.filter(owed__isnull=False).order_by().values("pk"))
 
     def with_payments(self):
         """With what a row of a list shows: two queries however many rows."""

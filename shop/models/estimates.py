@@ -9,7 +9,7 @@ from decimal import Decimal
 
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
@@ -283,6 +283,20 @@ class LineKind(models.TextChoices):
     HIDDEN = "hidden", _("hidden damage, within the allowance")
 
 
+class LineQuerySet(models.QuerySet):
+    def agreed(self):
+        """What clients said yes to, of any number of estimates: of each the lines of its agreed_work."""
+        chosen = self.model.answer_set.through.objects.filter(line=OuterRef("pk"))
+        # By the option of the line, not by the answers of the estimate: SQLite would begin with every yes there is.
+        return self.filter(
+            Q(kind=LineKind.WORK, option=None)
+            | Q(kind=LineKind.WORK, option__answer__kind=AnswerKind.YES)
+            | Q(kind=LineKind.EXTRA) & Exists(chosen)
+            | Q(kind=LineKind.HIDDEN),
+            estimate__state=EstimateState.ACCEPTED,
+        )
+
+
 class Line(models.Model):
     """One line: an operation on a section, so many units at a price. option is empty where it is common to all."""
 
@@ -304,6 +318,8 @@ class Line(models.Model):
     stage = models.CharField(max_length=20, blank=True)
     proves = models.JSONField(default=list, blank=True)
     position = models.PositiveSmallIntegerField(default=0)
+
+    objects = LineQuerySet.as_manager()
 
     class Meta:
         ordering = ["position", "id"]

@@ -1,6 +1,7 @@
 """Jobs: one keyboard in the shop, from the counter and back to it."""
 
 import uuid
+from collections.abc import Sequence
 from decimal import Decimal
 
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -37,6 +38,11 @@ class JobQuerySet(models.QuerySet):
         """Jobs with all that a row of a list shows, in three queries however many rows."""
         return self.select_related("client", "instrument", "branch").prefetch_related("stages__handed_to")
 
+    def listed(self, keys: Sequence[int]) -> "list[Job]":
+        """Those with these primary keys, in their order, as for_lists(): a page whose keys an index gave."""
+        rows = self.for_lists().in_bulk(keys)
+        return [rows[key] for key in keys if key in rows]
+
 
 class Job(models.Model):
     """One keyboard that came in: what arrived, in what state, for whom, and how far it is.
@@ -44,6 +50,7 @@ class Job(models.Model):
     grades, first_note and stage are small columns kept for lists. grades is one character a key (0..3, "." not
     read, "-" missing), first_note the MIDI number of its first; the trade writes both. stage is the slug of the
     stage the job stands at ("" = at the end of its route). found is what its closed checks found, for the search.
+    owed is what its bill comes to less its payments, null where that is nothing (workflow/bills.py).
     keys_short and boxes_short are what the last count missed; away_to is where the set is while it is out of the shop,
     bound_for the branch it goes to if that is one of ours.
     """
@@ -100,7 +107,7 @@ class Job(models.Model):
     first_note = models.PositiveSmallIntegerField(default=21, editable=False)
     grades = models.CharField(max_length=128, default="", blank=True, editable=False)
     stage = models.CharField(max_length=20, default="count_in", blank=True, editable=False, db_index=True)
-
+    owed = models.DecimalField(max_digits=14, decimal_places=4, null=True, editable=False)
     found = models.TextField(
         default="",
         blank=True,
@@ -112,6 +119,7 @@ class Job(models.Model):
 
     class Meta:
         ordering = ["-number"]
+        indexes = [models.Index(fields=["owed"], condition=models.Q(owed__isnull=False), name="job_owing")]
 
     def __str__(self):
         return self.tag
@@ -140,3 +148,16 @@ class Job(models.Model):
     def current_stage(self):
         """The stage the job stands at, or None when it is at the end of its route."""
         return next((stage for stage in self.stages.all() if stage.is_open), None)
+
+
+class FoundTitle(models.Model):
+    """A title that stands in the `found` of some set, so that a search knows without reading every set whether a word
+    is in any. Only added to: one that no set holds any more leads to none."""
+
+    title = models.CharField(max_length=60, unique=True)
+
+    class Meta:
+        ordering = ["title"]
+
+    def __str__(self):
+        return self.title

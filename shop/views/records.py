@@ -16,7 +16,7 @@ from shop import rack, searching
 from shop.access import PersonRequest, allowed, fetch
 from shop.core.route import BENCH, DONE
 from shop.htmx import asks_as_typed, page_or_part
-from shop.models import Client, Instrument, Person
+from shop.models import Client, Instrument, Job, Person
 from shop.models.searches import LONGEST
 from shop.workflow.searches import search_forget, search_keep, search_remember
 
@@ -29,13 +29,11 @@ def records(request: PersonRequest) -> HttpResponse:
     """Every set that ever came in, found by whatever is known of it."""
     text = _typed(request.GET.get("q", ""))
     found = searching.find(text)
-    jobs = found.jobs.for_lists()
-    if found.words:
-        jobs = jobs.prefetch_related("uses__lot__material")
-    pages = Paginator(jobs, _A_PAGE)
+    pages = Paginator(found.jobs.values_list("pk", flat=True), _A_PAGE)
     pages.count = found.count  # counted already
     page = pages.get_page(request.GET.get("page"))
-    rows = rack.rows(page.object_list, timezone.now())
+    jobs = Job.objects.prefetch_related("uses__lot__material") if found.words else Job.objects.all()
+    rows = rack.rows(jobs.listed(list(page.object_list)), timezone.now())
     as_typed = asks_as_typed(request)
     if found.number and found.count == 1 and found.number == rows[0].job.number and not as_typed:
         return redirect("job_detail", rows[0].job.number)

@@ -94,7 +94,7 @@ def payment_keep(
         raise Refused(_("Enter an amount above zero and of a believable size."))
     list(Workshop.objects.select_for_update())  # the lock that makes numbers unique on any database
     highest = Payment.objects.aggregate(highest=Max("number"))["highest"] or 0
-    return Payment.objects.create(
+    payment = Payment.objects.create(
         op=op or uuid.uuid4(),
         number=highest + 1,
         job=job,
@@ -108,6 +108,15 @@ def payment_keep(
         at=at,
         by=by,
     )
+    _keep_owed(job)
+    return payment
+
+
+def _keep_owed(job: Job) -> None:
+    """Keeps with the job what its live bill has open, so that lists of what is owed read no settled bill. Call it in
+    the transaction of whatever changed that, with the job locked."""
+    live = Bill.objects.live().filter(job=job.pk).first()  # with the payments as they stand, not as somebody read them
+    Job.objects.filter(pk=job.pk).update(owed=(live.owed or None) if live is not None else None)
 
 
 def _told(payment: Payment) -> dict[str, str]:
@@ -494,6 +503,7 @@ def _freeze(bill: Bill, pdf: bytes) -> None:
     bill.lines.filter(quantity=0).delete()
     bill.pdf.save(f"{bill.title}.pdf", ContentFile(pdf), save=False)
     bill.save()
+    _keep_owed(bill.job)
 
 
 def bill_issue(bill: Bill, *, by: Person, at: datetime.datetime | None = None) -> Bill:

@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 
 from shop.core.hours import Learned, Worked, learned
-from shop.models import Estimate, EstimateState, Job, Operation, Person, Stage
+from shop.models import Job, Line, Operation, Person, Stage
 from shop.workflow.events import record
 from shop.workflow.prices import price_change
 from shop.workflow.refusal import Refused
@@ -20,32 +20,29 @@ LATELY = 200
 
 def worked() -> list[Worked]:
     """Every operation of the sets that went home last, with the hours booked on its stage. Stages without a booked
-    hour are left out: nobody wrote down what they took. Seven queries, however many jobs."""
+    hour are left out: nobody wrote down what they took. Three queries of plain values, however many jobs."""
     lately = list(Job.objects.home_lately(LATELY).values_list("pk", flat=True))
     booked: dict[tuple[int, str], Decimal] = {}
-    stages = Stage.objects.filter(job__in=lately, spells__minutes__isnull=False)
-    for job, kind, minutes in stages.values_list("job_id", "kind", "spells__minutes"):
+    stages = Stage.objects.filter(job__in=lately, spells__minutes__isnull=False).order_by()
+    for job, kind, minutes in stages.values_list("job", "kind", "spells__minutes"):
         booked[job, kind] = booked.get((job, kind), Decimal(0)) + minutes
-    rows = []
-    estimates = Estimate.objects.filter(state=EstimateState.ACCEPTED, job__in=lately)
-    for estimate in estimates.with_lines().prefetch_related("lines__operation"):
-        lines = [line for line in estimate.agreed_work if line.stage and line.minutes]
-        quoted: dict[str, Decimal] = {}
-        for line in lines:
-            quoted[line.stage] = quoted.get(line.stage, Decimal(0)) + line.quantity * line.minutes
-        rows += [
-            Worked(
-                job=estimate.job_id,
-                code=line.operation.code,
-                unit_minutes=line.minutes,
-                units=line.quantity,
-                stage_quoted=quoted[line.stage],
-                stage_booked=booked.get((estimate.job_id, line.stage), Decimal(0)),
-            )
-            for line in lines
-            if line.operation is not None
-        ]
-    return rows
+    lines = Line.objects.agreed().filter(estimate__job__in=lately).exclude(stage="").exclude(minutes=0).order_by()
+    rows = list(lines.values_list("estimate__job", "stage", "operation__code", "minutes", "quantity"))
+    quoted: dict[tuple[int, str], Decimal] = {}
+    for job, stage, _code, minutes, units in rows:
+        quoted[job, stage] = quoted.get((job, stage), Decimal(0)) + units * minutes
+    return [
+        Worked(
+            job=job,
+            code=code,
+            unit_minutes=minutes,
+            units=units,
+            stage_quoted=quoted[job, stage],
+            stage_booked=booked.get((job, stage), Decimal(0)),
+        )
+        for job, stage, code, minutes, units in rows
+        if code is not None
+    ]
 
 
 def lessons(today: datetime.date) -> list[tuple[Operation, Learned]]:

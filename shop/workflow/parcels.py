@@ -68,7 +68,7 @@ NEEDED = frozenset(
     }
 )
 # Lists that the rows are read by; a program that is given them back fills them itself otherwise.
-WHOLE = frozenset({"auth_permission", "django_content_type", "shop_guide", "shop_workshop"})
+WHOLE = frozenset({"auth_permission", "django_content_type", "shop_foundtitle", "shop_guide", "shop_workshop"})
 # What is of the shop and not of a set: only the whole shop's parcel has it.
 SHOPS_OWN = frozenset(
     {

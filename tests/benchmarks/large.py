@@ -11,7 +11,7 @@ from django.db import connection, models, transaction
 from django.utils import timezone
 from post_office.models import STATUS, Email
 
-from keyboards.models import Check, Compass, KeyReading, Photo
+from keyboards.models import Check, CheckKind, Comeback, Compass, Decision, KeyReading, Photo
 from shop.models import (
     STAGE_TITLES,
     Answer,
@@ -19,11 +19,13 @@ from shop.models import (
     Client,
     Estimate,
     Event,
+    FoundTitle,
     Instrument,
     Job,
     Line,
     Lot,
     Material,
+    Operation,
     Option,
     Payment,
     Person,
@@ -58,9 +60,10 @@ def _in_bulk(model: type[models.Model], rows: Iterable[Any], size: int = 5000) -
 def fill(jobs: int, *, keys: int = 0, photos: int = 0, papers: bool = False, seed: int = 7) -> Person:
     """Adds so many sets to the database, two a piano and three a client or so; returns the owner who received them.
 
-    keys: readings of so many keys in one closed check a set, ten quantities a key. photos: rows without files.
-    papers: an estimate a set, a yes, a paid bill, a letter, ten events, booked hours and a used lot where it went home;
-    the newest five bills are open. Sets but the newest 40 have gone home.
+    keys: readings of so many keys, ten quantities each, in a closed arrival check a set, and in a final check where it
+    has gone home; a decision a set. photos: rows without files. papers: an estimate a set, its lines from the price
+    list, a yes, a paid bill, a letter, ten events, booked hours and a used lot where it went home; one in forty came
+    back; the newest five bills are open. Sets but the newest 40 have gone home.
     """
     chance = random.Random(seed)
     now = timezone.now()
@@ -99,6 +102,8 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, papers: bool = False, see
             )
         )
     _in_bulk(Job, made)
+    titles = {title for job in made for title in job.found_titles}
+    FoundTitle.objects.bulk_create((FoundTitle(title=title) for title in titles), ignore_conflicts=True)
     _in_bulk(Compass, (Compass(job=job, first_midi=21, count=88, missing=[]) for job in made))
     _in_bulk(Stage, (stage for job in made for stage in _stages(job, owner)))
     if keys:
@@ -112,6 +117,19 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, papers: bool = False, see
                 quantities=list(READ),
             )
             for job in made
+        ]
+        checks += [
+            Check(
+                kind=CheckKind.FINAL,
+                job=job,
+                begun_at=job.left_at,
+                begun_by=owner,
+                closed_at=job.left_at,
+                closed_by=owner,
+                quantities=list(READ),
+            )
+            for job in made
+            if job.left_at
         ]
         _in_bulk(Check, checks)
         patterns = checks[:20]
@@ -133,6 +151,7 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, papers: bool = False, see
         for check in checks:
             check.tally = tallies[check.pk]
         Check.objects.bulk_update(checks, ["tally"], batch_size=500)
+        _in_bulk(Decision, (_decision(check, owner) for check in checks[:jobs]))
     if papers:
         _papers(made, owner, chance, now)
     if photos:
@@ -162,9 +181,19 @@ def _copy_readings(patterns: list[Check], checks: list[Check]) -> None:
         )
 
 
+def _decision(check: Check, owner: Person) -> Decision:
+    overruled = check.job_id % 10 == 0
+    section = {"title": "Treble", "first": 60, "last": 88, "keys": 29, "failing": 4, "costs": {}}
+    section |= {"advised": "reclothe", "chosen": "renew_section" if overruled else "reclothe"}
+    reason = f"The wood of {check.job.tag} is soft." if overruled else ""
+    facts = {"job": check.job, "basis": check, "at": check.closed_at, "by": owner, "assumptions": {}}
+    return Decision(sections=[section], overruled=overruled, reason=reason, **facts)
+
+
 def _papers(made: list[Job], owner: Person, chance: random.Random, now: datetime.datetime) -> None:
     """What is written about sets: those that wait for the answer have an estimate with the client, later ones a yes."""
     day = datetime.timedelta(days=1)
+    priced = {row.stage: row for row in Operation.objects.order_by("-pk")}
     estimates, options, lines, answers, bills, payments = [], [], [], [], [], []
     for job in (job for job in made if job.stage not in ("arrival_check", "estimate")):
         sent = job.received_at + day / 4
@@ -193,6 +222,7 @@ def _papers(made: list[Job], owner: Person, chance: random.Random, now: datetime
                     estimate=estimates[-1],
                     option=option,
                     title=title,
+                    operation=priced.get(stage),
                     quantity=88,
                     unit_price=chance.randint(1, 9),
                     minutes=3,
@@ -233,6 +263,7 @@ def _papers(made: list[Job], owner: Person, chance: random.Random, now: datetime
     for model, rows in ((Estimate, estimates), (Option, options), (Line, lines), (Answer, answers), (Bill, bills)):
         _in_bulk(model, rows)
     _in_bulk(Payment, payments[:-5])
+    Job.objects.filter(pk__in=[payment.job.pk for payment in payments[-5:]]).update(owed=600)
     gone = [job for job in made if job.left_at]
     hour = datetime.timedelta(hours=1)
     told = ("job_logged_in", "job_counted", "stage_begun", "stage_finished", "check_closed")
@@ -255,6 +286,23 @@ def _papers(made: list[Job], owner: Person, chance: random.Random, now: datetime
     for lot in lots:
         lot.save()
     _in_bulk(Use, [Use(job=job, lot=lots[job.number % len(lots)], at=job.left_at, by=owner) for job in gone])
+    _in_bulk(
+        Comeback,
+        (
+            Comeback(
+                job=job,
+                reported_on=job.left_at.date(),
+                keys=[40, 41],
+                cause="cloth_loose",
+                stage="cloth",
+                lot=lots[job.number % len(lots)],
+                under_guarantee=True,
+                at=job.left_at,
+                by=owner,
+            )
+            for job in gone[::40]
+        ),
+    )
     letter = {"from_email": "shop@example.org", "subject": "Your keyboard", "message": "It is ready."}
     _in_bulk(Email, [Email(to=[job.client.email], status=STATUS.sent, created=now, **letter) for job in gone])
 

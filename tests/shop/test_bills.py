@@ -1,9 +1,11 @@
 """Payments, bills, credit notes: what they come to, what never changes, what is refused."""
 
+import contextlib
 import csv
 import datetime
 import importlib
 import io
+import random
 import re
 import uuid
 from decimal import Decimal
@@ -633,6 +635,49 @@ def test_what_is_owed_is_read_without_the_bills_that_are_paid(owner):
             bills.payment_take(bill.job, amount=amount, by=owner)
     bills.payment_take(beyond.job, amount=beyond.gross + cent, by=owner)
     assert set(Bill.objects.unsettled()) == {short, beyond, nothing}
+
+
+def owed_anew() -> dict[int, Decimal]:
+    """What is owed, reckoned from every bill and payment there is."""
+    live = Bill.objects.filter(kind="bill", issued_at__isnull=False, credit__isnull=True)
+    return {bill.job_id: bill.owed for bill in live if bill.owed}
+
+
+def owed_kept() -> dict[int, Decimal]:
+    return dict(Job.objects.filter(owed__isnull=False).values_list("pk", "owed"))
+
+
+@pytest.mark.once
+def test_what_is_kept_as_owed_is_what_bills_and_payments_come_to_after_any_work(owner):
+    chance = random.Random(3)
+    job = agreed(by=owner, deposit=True).job
+
+    def work(what: str) -> None:
+        live, paid = job.bills.live().first(), list(job.payments.filter(corrected_by=None).exclude(kind="correction"))
+        if what == "issue":
+            bills.bill_issue(bills.bill_draft(job, by=owner), by=owner)
+        elif what == "pay":
+            rest = [live.owed] if live is not None and live.owed > 0 else []
+            bills.payment_take(job, amount=chance.choice([Decimal("0.01"), Decimal(500), *rest]), by=owner)
+        elif what == "return":
+            bills.payment_return(job, amount=Decimal(20), reason="too much", by=owner)
+        elif what == "correct" and paid:
+            bills.payment_correct(chance.choice(paid), reason="misread", by=owner)
+        elif what == "cancel" and live is not None:
+            bills.bill_cancel(live, reason="wrong address", by=owner)
+
+    seen = set()
+    for _step in range(25):
+        with contextlib.suppress(Refused):
+            work(chance.choice(["issue", "issue", "pay", "pay", "return", "correct", "cancel"]))
+        assert owed_kept() == owed_anew()
+        seen |= {value > 0 for value in owed_kept().values()} or {None}
+    assert seen == {True, False, None}  # owed, paid beyond, nothing open
+    bills.bill_issue(bills.bill_draft(job, by=owner), by=owner)
+    kept = owed_kept()
+    Job.objects.update(owed=None)
+    importlib.import_module("shop.migrations.0018_owed_and_found").keep(apps, None)
+    assert owed_kept() == kept
 
 
 @pytest.mark.parametrize("show", ["", "all"])

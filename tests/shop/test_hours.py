@@ -7,7 +7,7 @@ import pytest
 from django.urls import reverse
 from django.utils import timezone
 
-from shop.models import Estimate, Event, Job, Operation, Role
+from shop.models import Estimate, Event, Job, Line, Operation, Role
 from shop.workflow import estimates, hours, stages
 from shop.workflow.refusal import Refused
 from tests.factories import make_person, make_sent
@@ -65,6 +65,20 @@ def test_five_finished_jobs_change_the_price_list_when_the_owner_says_so(client,
     with pytest.raises(Refused):
         hours.minutes_learn(["cloth"], by=owner)
     assert "the list is right" in client.get(reverse("hours_learn")).content.decode()
+
+
+def test_the_lines_that_were_agreed_are_the_same_asked_for_one_or_for_many(owner):
+    first, other, open_still = make_sent(by=owner), make_sent(by=owner), make_sent(by=owner)
+    first.lines.filter(option__letter="A").order_by("pk").first().delete()  # so that the two differ
+    first.lines.create(kind="discount", title="Less", quantity=1, unit_price=-5)
+    first.lines.create(kind="hidden", title="Shim", quantity=2, unit_price=5)
+    estimates.estimate_accept(first, option="A", name="Ilse", extras=[line.pk for line in first.extras])
+    estimates.estimate_accept(other, option="B", name="Ilse")
+    rows = Estimate.objects.with_lines()
+    each = [line.pk for one in (first, other, open_still) for line in rows.get(pk=one.pk).agreed_work]
+    assert sorted(Line.objects.agreed().values_list("pk", flat=True)) == sorted(each)
+    kinds = set(Line.objects.filter(pk__in=each).values_list("kind", flat=True))
+    assert kinds == {"work", "extra", "hidden"}
 
 
 def test_estimates_that_are_written_keep_their_minutes(owner):

@@ -1,8 +1,10 @@
 """The search forgives: letters missed, changed round, parts of words, and it says what it took them for."""
 
 import datetime
+import importlib
 
 import pytest
+from django.apps import apps
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -15,7 +17,7 @@ from keyboards.workflow.checks import check_close
 from keyboards.workflow.opening import open_trade
 from shop import searching
 from shop.core.search import Calendar, read
-from shop.models import Lot, Material, Role, Search
+from shop.models import FoundTitle, Lot, Material, Role, Search
 from shop.workflow.clients import client_change
 from shop.workflow.materials import use_record
 from tests.factories import make_check, make_client, make_instrument, make_job, make_person, make_readings
@@ -172,6 +174,10 @@ def test_what_a_closed_check_found_finds_the_set(shop_full):
     found = searching.find("moth")
     assert list(found.jobs) == [job]
     assert title in searching.why(job, found.words)[0]
+    assert list(FoundTitle.objects.values_list("title", flat=True)) == [title]
+    FoundTitle.objects.all().delete()
+    importlib.import_module("shop.migrations.0018_owed_and_found").keep(apps, None)  # closed before titles were kept
+    assert list(searching.find("moth").jobs) == [job]
 
 
 def test_days_narrow_what_is_found(shop_full):

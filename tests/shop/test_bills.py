@@ -676,7 +676,7 @@ def test_what_is_kept_as_owed_is_what_bills_and_payments_come_to_after_any_work(
     bills.bill_issue(bills.bill_draft(job, by=owner), by=owner)
     kept = owed_kept()
     Job.objects.update(owed=None)
-    importlib.import_module("shop.migrations.0018_owed_and_found").keep(apps, None)
+    importlib.import_module("shop.migrations.0019_owed_and_found").keep(apps, None)
     assert owed_kept() == kept
 
 

@@ -176,7 +176,7 @@ def test_what_a_closed_check_found_finds_the_set(shop_full):
     assert title in searching.why(job, found.words)[0]
     assert list(FoundTitle.objects.values_list("title", flat=True)) == [title]
     FoundTitle.objects.all().delete()
-    importlib.import_module("shop.migrations.0018_owed_and_found").keep(apps, None)  # closed before titles were kept
+    importlib.import_module("shop.migrations.0019_owed_and_found").keep(apps, None)  # closed before titles were kept
     assert list(searching.find("moth").jobs) == [job]
 
 

@@ -22,6 +22,6 @@ def keep(apps, schema_editor):
 
 
 class Migration(migrations.Migration):
-    dependencies = [("shop", "0017_what_is_owed"), ("keyboards", "0005_tell_the_search")]
+    dependencies = [("shop", "0018_what_is_owed"), ("keyboards", "0005_tell_the_search")]
 
     operations = [migrations.RunPython(keep, migrations.RunPython.noop)]

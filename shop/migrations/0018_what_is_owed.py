@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("shop", "0016_days_reckoned"),
+        ("shop", "0017_yes_confirmed"),
     ]
 
     operations = [

@@ -61,8 +61,8 @@ def entries_apply(
     at = at or timezone.now()
     try:
         return _Batch(check, by=by, at=at).keep_sent(operations)
-    except IntegrityError:  # the same op came twice at the same moment: now it is there
-        return _Batch(check, by=by, at=at).keep_sent(operations)
+    except IntegrityError:  # an op that is there already: of another key or check, or come at the same moment
+        return _Batch(check, by=by, at=at, ops_anywhere=True).keep_sent(operations)
 
 
 def entries_write(
@@ -91,8 +91,8 @@ def entries_write(
 class _Batch:
     """One batch on its way in: what is known of the check, what is stored already, what is new."""
 
-    def __init__(self, check: Check, *, by: Person, at: datetime.datetime):
-        self.check_id, self.by, self.at = check.pk, by, at
+    def __init__(self, check: Check, *, by: Person, at: datetime.datetime, ops_anywhere: bool = False):
+        self.check_id, self.by, self.at, self.ops_anywhere = check.pk, by, at, ops_anywhere
         self.refused: list[Refusal] = []
         self.kept: dict[str, None] = {}
         self.new: list[Entry] = []
@@ -181,14 +181,17 @@ class _Batch:
         return read
 
     def _load(self, operations: list[Operation]) -> None:
-        """Everything of the touched keys, and whatever else bears one of the ops: one query."""
+        """Everything of the touched keys, and what bears an op that is withdrawn; whatever else bears one of the ops
+        only where the table has said that it does: one query."""
         keys = {operation.key for operation in operations}
-        ops = {operation.op for operation in operations}
-        ops |= {operation.withdraws for operation in operations if operation.withdraws}
+        ops = {operation.withdraws for operation in operations if operation.withdraws}
+        if self.ops_anywhere:
+            ops |= {operation.op for operation in operations}
         self.of_key = {key: [] for key in keys}
         if not operations:
             return
-        for entry in Entry.objects.filter(Q(op__in=ops) | Q(check_done_id=self.check_id, key__in=keys)):
+        wanted = Q(check_done_id=self.check_id, key__in=keys)
+        for entry in Entry.objects.filter(wanted | Q(op__in=ops) if ops else wanted):
             self._remember(entry)
 
     def _remember(self, entry: Entry) -> None:

@@ -92,12 +92,15 @@ def test_the_same_op_with_other_contents_is_refused(by):
     assert row(check).balance_mortise_width == 5620
 
 
-def test_the_same_op_on_another_check_is_refused(by):
-    sent = op()
+def test_the_same_op_on_another_check_or_key_is_refused_and_nothing_else_of_its_batch(by):
+    sent, other = op(key=7), make_check()
     entries_apply(make_check(), [sent], by=by)
-    other = make_check()
     assert entries_apply(other, [sent], by=by).refused[0].reason == "other_contents"
     assert not KeyReading.objects.filter(check_done=other).exists()
+    good = op(key=8)
+    result = entries_apply(other, [sent, good, {**good, "key": 9}], by=by)
+    assert (result.kept, [one.reason for one in result.refused]) == ((good["op"],), ["other_contents"] * 2)
+    assert [row.key for row in KeyReading.objects.filter(check_done=other)] == [8]
 
 
 def test_two_that_send_the_same_op_at_once_store_it_once(by, monkeypatch):

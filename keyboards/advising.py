@@ -351,6 +351,21 @@ def _cloth(keys: Sequence[KeyAdvice], held: Assumed) -> ClothAdvice | None:
     return ClothAdvice(one.cloths[0], one.fitted, two.cloths, two.fitted, len(able))
 
 
+def fits(clearance: float, held: Assumed) -> bool:
+    """Whether a fitted clearance, mm, lies as near to the wanted one as the shop allows."""
+    return held.lower - 1e-9 <= clearance - held.clearance <= held.upper + 1e-9
+
+
+def own_cloths(keys: Sequence[KeyAdvice], cloths: Sequence[float], held: Assumed) -> dict[int, float]:
+    """key -> the stocked cloth that serves it, where none of these of its section does."""
+    return {
+        key.key: key.cloth
+        for key in keys
+        if key.status == "fit" and key.width is not None and key.cloth is not None
+        if not any(fits(fit.fitted_clearance(key.width, key.pin, one, held.compression), held) for one in cloths)
+    }
+
+
 def cloths_for(mortises: Sequence[tuple[float, float]], held: Assumed) -> tuple[fit.ClothChoice, fit.ClothChoice]:
     """The one cloth, and the two, that serve most of these mortises: (width, pin), every pin entering, mm."""
     pin = spread.robust_spread([pin for _width, pin in mortises]).median
@@ -538,6 +553,8 @@ def _reasons(part: KeyRange, index: int, keys: Sequence[KeyAdvice], cloth: Cloth
         add("one_cloth", cloth=cloth.one, fits=cloth.one_fits, of=cloth.of)
         if cloth.two_fits > cloth.one_fits:
             add("two_cloths", cloths=cloth.two, fits=cloth.two_fits, of=cloth.of)
+        if own := own_cloths(keys, cloth.chosen, held):
+            add("own_cloth", tuple(own), cloths=tuple(sorted(set(own.values()))))
     if widths is not None and len([key for key in keys if key.width is not None]) >= _FEWEST_FOR_SPREAD:
         add("spread", sd=widths.sd, low=widths.low, high=widths.high)
     if found := [key.key for key in keys if key.status == "undersize"]:
@@ -681,9 +698,10 @@ def _after(key: KeyAdvice, section: SectionAdvice, turned: float | None, held: A
     if made_new:
         after = held.clearance
     elif key.width is not None and key.status != "impossible" and section.cloth is not None:
-        cloths = section.cloth.two if section.cloth.two_fits > section.cloth.one_fits else (section.cloth.one,)
-        options = [fit.fitted_clearance(key.width, key.pin, cloth, held.compression) for cloth in cloths]
+        options = [fit.fitted_clearance(key.width, key.pin, cloth, held.compression) for cloth in section.cloth.chosen]
         after = min(options, key=lambda clearance: abs(clearance - held.clearance))
+        if key.status == "fit" and not fits(after, held):
+            after = key.clearance  # another cloth of the stock serves it
     return replace(key, cut_skew=turned, after=after)
 
 
@@ -768,6 +786,17 @@ def _rows_of(check: Check, catalogue: Mapping[str, Finding]) -> list[KeyReading]
     return list(rows.values())
 
 
+def failing_keys(job: Job, held: Assumed) -> set[int]:
+    """The keys that cloth alone will not serve, as the advice counts them: by their wood, button or mortise."""
+    check = basis_for(job)
+    if check is None:
+        return set()
+    catalogue = {row.code: row for row in Finding.objects.all()}
+    rows = _rows_of(check, catalogue)
+    pins = (_median_pin(rows), held.pin)
+    return {row.key for row in rows if _key(row.key, row, catalogue, pins, held).failing}
+
+
 def advise(job: Job, check: Check | None = None, assumptions: Assumed | None = None) -> Advice:
     """The advice on a set as one check read it (None: the one that advice rests on), with these assumptions.
 
@@ -809,7 +838,8 @@ def advise(job: Job, check: Check | None = None, assumptions: Assumed | None = N
     provisional = check is None or check.kind != CheckKind.STRIPPED or not check.is_closed or bool(unknown)
     reasons = [reason for section in sections for reason in section.reasons]
     pattern = _pattern(keys)
-    reasons += _of_the_set(check, keys, len(widths), bound, odd, impossible, pins, pattern, held)
+    sticks = sticks_found(rows, catalogue, compass.broken)
+    reasons += _of_the_set(check, keys, len(widths), bound, odd, impossible, pins, pattern, held, compass, sticks)
     basis = None
     if check is not None:
         by = check.begun_by.short_name
@@ -845,10 +875,16 @@ def _of_the_set(
     pins: tuple[float | None, float],
     pattern: skew.SkewPattern | None,
     held: Assumed,
+    compass: Compass,
+    sticks: Mapping[str, Sequence[int]],
 ) -> list[Reason]:
     out: list[Reason] = []
     if check is None:
         return out
+    if compass.missing:
+        out.append(Reason("not_here", None, {}, tuple(compass.missing)))
+    if sticks:
+        out.append(Reason("sticks", None, {"what": sticks}))
     if impossible:
         out.append(Reason("impossible", None, {}, tuple(impossible)))
     explained = {key.key for key in keys if key.why}
@@ -872,6 +908,28 @@ def _of_the_set(
     if held.gaps:
         out.append(Reason("gaps", None, {"gaps": held.gaps, "step": held.largest_step}))
     return out
+
+
+def sticks_found(
+    rows: Sequence[KeyReading], catalogue: Mapping[str, Finding], broken: Sequence[int]
+) -> dict[str, list[int]]:
+    """What was found clear or bad on sticks -> its keys; those that came in broken and bear no such finding too."""
+    found: dict[str, list[int]] = {}
+    told = set()
+    for row in sorted(rows, key=lambda row: row.key):
+        for code, severity in row.findings.items():
+            known = catalogue.get(code)  # an earlier splice has no grade: it tells, and asks for nothing
+            if known is not None and known.group == FindingGroup.STICK and known.grade and severity >= 2:
+                found.setdefault(known.title, []).append(row.key)
+                told.add(row.key)
+    if rest := sorted(set(broken) - told):
+        found[_("Came in broken")] = rest
+    return found
+
+
+def named_findings(found: Mapping[str, Sequence[int]]) -> str:
+    """ "stick broken (44), lead loose (3, 9–11)"."""
+    return ", ".join(f"{title[:1].lower()}{title[1:]} ({format_keys(keys)})" for title, keys in found.items())
 
 
 # --- in words ------------------------------------------------------------------------------------
@@ -943,6 +1001,13 @@ def sentence(reason: Reason, unit: str = "mm") -> str:
                 "fits": numbers["fits"],
                 "of": numbers["of"],
             }
+        case "own_cloth":
+            text = ngettext(
+                "Key %(keys)s wants another cloth of the stock: %(cloths)s.",
+                "Keys %(keys)s want another cloth of the stock: %(cloths)s.",
+                count,
+            )
+            return text % {"keys": names, "cloths": _(" and ").join(_length(one, unit) for one in numbers["cloths"])}
         case "spread":
             return _("Mortise widths scatter by %(sd)s (robust standard deviation), from %(low)s to %(high)s.") % {
                 "sd": _length(numbers["sd"], unit),
@@ -976,6 +1041,17 @@ def sentence(reason: Reason, unit: str = "mm") -> str:
                 count,
             )
             return text % {"keys": names, "count": count}
+        case "not_here":
+            text = ngettext(
+                "Key %(keys)s did not come: it is in none of these costs.",
+                "Keys %(keys)s did not come: they are in none of these costs.",
+                count,
+            )
+            return text % {"keys": names}
+        case "sticks":
+            return _("In none of these costs, a line of its own in the estimate: %(what)s.") % {
+                "what": named_findings(numbers["what"])
+            }
         case "impossible":
             text = ngettext(
                 "Key %(keys)s: the pin does not enter the mortise as read. Read it again.",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from django.utils.translation import gettext as _
 from django.utils.translation import pgettext
 
+from keyboards.core.grading import standing_grade
 from keyboards.drawing.plots import Plot
 from keyboards.drawing.row import KeyFace, RowWords, Section, button_row, describe_row, small_row
 from keyboards.models import Check, CheckKind, Compass, KeyReading, Photo
@@ -53,6 +54,21 @@ def faces(compass: Compass, readings: Iterable[KeyReading]) -> list[KeyFace]:
             )
         )
     return out
+
+
+def standing_rows(check: Check) -> list[KeyReading]:
+    """The keys of a check as they stand: a stripped check with what its arrival check saw on wood, button and stick,
+    and the angles that it did not read again. The rows are not to be saved."""
+    rows = list(check.keys.all())
+    if check.kind != CheckKind.STRIPPED:
+        return rows
+    arrival = Check.objects.of_kind(CheckKind.ARRIVAL).filter(job=check.job_id, begun_at__lte=check.begun_at).first()
+    before = {row.key: row for row in arrival.keys.all()} if arrival else {}
+    for row in rows:
+        if (then := before.get(row.key)) is not None:
+            row.grade = standing_grade(then.grade, row.grade, by_hand=bool(row.grade_reason))
+            row.skew = then.skew if row.skew is None else row.skew
+    return rows
 
 
 def grade_counts(compass: Compass, readings: Iterable[KeyReading]) -> dict[str, int]:
@@ -147,7 +163,7 @@ def set_row(
     newest = checks.order_by("-begun_at", "-id").first()
     if compass is None or newest is None:
         return None
-    readings = list(newest.keys.all())
+    readings = standing_rows(newest)
     drawn = faces(compass, readings)
     title = title or _("The keys of %(tag)s") % {"tag": job.tag}
     counts, after = grade_counts(compass, readings), newest.kind == CheckKind.FINAL

@@ -8,12 +8,14 @@ from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
+from keyboards.advising import failing_keys
+from keyboards.core import choice
 from keyboards.core.keys import format_keys
 from keyboards.core.redo import LOOSE, TIGHT, Fault, stage_to_redo
 from keyboards.core.verdicts import FAIL, KeyVerdict
-from keyboards.models import Compass, Finding, KeyDone, KeyReading
+from keyboards.models import Compass, Decision, Finding, KeyDone, KeyReading
 from keyboards.proving import Proof, newest_final, proof_of
-from keyboards.specifying import keys_to_cut, set_readings
+from keyboards.specifying import assumed_then, decided, keys_to_cut, set_readings
 from shop.core import route
 from shop.models import Job, Stage
 
@@ -137,8 +139,12 @@ def keys_wanted(stage: Stage, present: list[int]) -> set[int]:
     buttons, why = keys_to_cut(stage.job, readings)
     if stage.kind == "buttons":
         return set(buttons)
-    damaged = {key for key, grade in readings.grades.items() if grade >= _WOOD_DAMAGED}
-    return (damaged - set(buttons) if why == "decided" else damaged) or set(present)
+    wanted = {key for key, grade in readings.grades.items() if grade >= _WOOD_DAMAGED}
+    decision = Decision.objects.filter(job=stage.job).first()
+    if decision is not None and (lined := decided(decision, choice.RECLOTHE_WITH_REPAIRS) & set(present)):
+        # Lining is priced for mortises too wide for every cloth as well, torn or not.
+        wanted |= lined & failing_keys(stage.job, assumed_then(decision))
+    return (wanted - set(buttons) if why == "decided" else wanted) or set(present)
 
 
 def redo_of(job: Job) -> Redo:

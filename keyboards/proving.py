@@ -33,6 +33,7 @@ from keyboards.core.entries import (
 from keyboards.core.grading import DROP, worst_grade
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import LENGTH, QUANTITIES
+from keyboards.core.redo import stages_for
 from keyboards.core.skew import SkewPattern
 from keyboards.core.verdicts import FAIL, NOT_READ, UNDECIDED, FinalVerdicts, KeyVerdict, judge_key, judge_set
 from keyboards.models import (
@@ -43,8 +44,10 @@ from keyboards.models import (
     Entry,
     EntryKind,
     Finding,
+    FindingGroup,
     Gauge,
     GaugeKind,
+    KeyDone,
     KeyReading,
 )
 from keyboards.sheets import finding_titles
@@ -329,6 +332,41 @@ def why_not_proved(job: Job) -> str:
 def worked_since(job: Job, moment: datetime.datetime) -> bool:
     """Whether a stage of work was finished after that moment."""
     return Stage.objects.filter(job=job, kind__in=_WORKED_ON, finished_at__gt=moment).exists()
+
+
+# What no reading of the final check shows: that such a finding was put right, the work says or nothing does.
+_BY_WORK_ALONE = (FindingGroup.HOLE, FindingGroup.PIN, FindingGroup.STICK, FindingGroup.TOP, FindingGroup.LEAD)
+
+
+def left_as_found(proof: Proof) -> dict[str, list[int]]:
+    """What was found before the work and no work on it is written down -> its keys. A stage where nobody ticked keys
+    counts for all of them."""
+    rows = KeyDone.objects.standing().filter(stage__job=proof.job).values_list("stage__kind", "key")
+    ticked: dict[str, set[int]] = {}
+    for kind, key in rows:
+        ticked.setdefault(kind, set()).add(key)
+    done = {stage.kind for stage in proof.job.stages.all() if stage.state == route.DONE}
+    rows_of_list = Finding.objects.filter(group__in=_BY_WORK_ALONE).exclude(group=FindingGroup.STICK, grade=0)
+    catalogue = {row.code: row for row in rows_of_list}
+    here = proof.before.present
+
+    def open_to(key: int, group: str) -> bool:
+        return not any(kind in done and key in ticked.get(kind, here) for kind in stages_for(group))
+
+    found: dict[str, list[int]] = {}
+    told = set()
+    for key in here:
+        worst: dict[str, int] = {}
+        for row in proof.found(key):
+            worst |= row.findings
+        for code in [code for code, severity in worst.items() if severity and code in catalogue]:
+            told |= {key} if catalogue[code].group == FindingGroup.STICK else set()
+            if open_to(key, catalogue[code].group):
+                found.setdefault(catalogue[code].title, []).append(key)
+    broken = [key for key in (proof.compass.broken if proof.compass else ()) if key not in told and key in here]
+    if rest := [key for key in broken if open_to(key, FindingGroup.STICK)]:
+        found[_("Came in broken")] = rest
+    return found
 
 
 # --- limits as they stood -------------------------------------------------------------------------

@@ -105,8 +105,11 @@ def _earlier(check: Check, compass: Compass) -> tuple[str, dict[str, dict[str, i
     if found is None:
         return "", {}
     shift = found.job.compass.first_midi - compass.first_midi
+    # A mortise of bare wood and one with its cloth in are no two readings of one thing.
+    alike = (check.kind in BARE) == (found.kind in BARE)
+    shown = [slug for slug in check.quantities if alike or slug not in PIN_OF]
     values = {
-        str(row.key + shift): {slug: value for slug in check.quantities if (value := getattr(row, slug)) is not None}
+        str(row.key + shift): {slug: value for slug in shown if (value := getattr(row, slug)) is not None}
         for row in found.keys.all()
     }
     year = timezone.localdate(found.begun_at).year
@@ -131,7 +134,7 @@ def _quantity(check: Check, slug: str, units: str, held: Assumed, gauges: Sequen
         "pin": PIN_OF.get(slug, ""),
         "mortise": MORTISE_OF.get(slug, ""),
         "limits": _limits(slug, held),
-        "cloths": _cloths(slug, held),
+        "cloths": _cloths(slug, held) if check.kind in BARE else None,
     }
 
 

@@ -260,6 +260,7 @@ def _plots(
     odd: Mapping[str, frozenset[int]],
 ) -> list[Plot]:
     plots: list[Plot] = []
+    bare = check.kind in (CheckKind.ARRIVAL, CheckKind.STRIPPED)  # with its new cloth in, a mortise asks for none
     for quantity in _PLOTTED:
         if quantity not in check.quantities or len(plots) == _MOST_PLOTS:
             continue
@@ -274,7 +275,7 @@ def _plots(
                 title=quantity_title(quantity),
                 unit=unit_sign(unit),
                 series=[Series(in_unit)],
-                band=_one_cloth(readings, unit, held) if quantity == "balance_mortise_width" else None,
+                band=_one_cloth(readings, unit, held) if quantity == "balance_mortise_width" and bare else None,
                 outliers=odd[quantity],
                 decimals=decimals,
                 height=60,

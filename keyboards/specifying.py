@@ -12,11 +12,13 @@ from typing import Any
 
 from django.db.models import Q
 
+from keyboards.advising import failing_keys
 from keyboards.core import choice, skew
-from keyboards.core.assumptions import Assumed
+from keyboards.core.assumptions import Assumed, effective
 from keyboards.core.cutting import ButtonSpec, SpecGroup, group_specs
 from keyboards.core.entries import in_force
 from keyboards.core.errors import MeasurementError
+from keyboards.core.grading import standing_grade
 from keyboards.core.parts import PartFigures, Tolerances
 from keyboards.core.spread import robust_spread
 from keyboards.models import Check, CheckKind, Compass, Decision, Entry, EntryKind, KeyReading
@@ -70,9 +72,13 @@ class SetReadings:
 
     @cached_property
     def grades(self) -> dict[int, int]:
+        """key -> the grade that stands: a stripped check says nothing of what it did not look at again."""
         found: dict[int, int] = {}
         for check in reversed(self.checks):
-            found |= {key: row.grade for key, row in self.rows[check.pk].items() if row.grade is not None}
+            for key, row in self.rows[check.pk].items():
+                grade = standing_grade(found.get(key), row.grade, by_hand=bool(row.grade_reason))
+                if grade is not None:
+                    found[key] = grade
         return found
 
 
@@ -114,14 +120,15 @@ def _has(checks: Sequence[Check], kind: str) -> bool:
 
 @dataclass(frozen=True)
 class Figure:
-    """One quantity of the set: how many keys were read, which take the median, which keep their own reading.
+    """One quantity of the set: how many keys were read, how many of those to cut were not and take the median, which
+    keep their own reading. median, low and high are of all that were read; of a mortise, of those in sound wood.
 
     cut: alike (the median for all but `own`), each (as read; the median where not read) or absent (never read).
     """
 
     quantity: str
     kinds: tuple[str, ...]
-    measured: int
+    read: int
     filled: int
     median: float | None
     low: float | None
@@ -185,18 +192,24 @@ def keys_to_cut(job: Job, readings: SetReadings) -> tuple[tuple[int, ...], str]:
     """(keys, why) to begin with: what was decided, else every key that is here. why: decided or all."""
     here = set(readings.present)
     decision = Decision.objects.filter(job=job).first()
-    grades = readings.grades
     if decision is not None:
-        keys: set[int] = set()
-        for section in decision.sections:
-            span = set(range(int(section["first"]), int(section["last"]) + 1)) & here
-            if section.get("chosen") == choice.RENEW_SECTION:
-                keys |= span
-            elif section.get("chosen") == choice.RENEW_FAILING:
-                keys |= {key for key in span if grades.get(key, 0) >= _WOOD_DAMAGED}
+        keys = decided(decision, choice.RENEW_SECTION) & here
+        if singly := decided(decision, choice.RENEW_FAILING) & here:
+            keys |= singly & failing_keys(job, assumed_then(decision))
         if keys:
             return tuple(sorted(keys)), "decided"
     return tuple(sorted(here)), "all"
+
+
+def decided(decision: Decision, option: str) -> set[int]:
+    """All keys of the sections that an option was chosen for."""
+    spans = [row for row in decision.sections if row.get("chosen") == option]
+    return {key for row in spans for key in range(int(row["first"]), int(row["last"]) + 1)}
+
+
+def assumed_then(decision: Decision) -> Assumed:
+    """What a decision was reckoned with, so that a change of the shop's shelf never changes which keys were meant."""
+    return effective(decision.assumptions, {}).assumed
 
 
 def spec_of(
@@ -289,27 +302,27 @@ def _mortise(readings: SetReadings, keys: Sequence[int]) -> tuple[Figure, dict[i
     if not values:
         return told, {}
     sound = [value for key, value in values.items() if readings.grades.get(key, 0) < _WOOD_DAMAGED]
-    middle = median(sound or list(values.values()))
-    return Figure(quantity, told.kinds, told.measured, told.filled, middle, told.low, told.high, "alike"), (
+    sound = sound or list(values.values())
+    middle = median(sound)
+    return Figure(quantity, told.kinds, len(sound), told.filled, middle, min(sound), max(sound), "alike"), (
         dict.fromkeys(keys, middle)
     )
 
 
 def _alike(told: Figure, own: tuple[int, ...]) -> Figure:
-    return Figure(told.quantity, told.kinds, told.measured, told.filled, told.median, told.low, told.high, "alike", own)
+    return Figure(told.quantity, told.kinds, told.read, told.filled, told.median, told.low, told.high, "alike", own)
 
 
 def _told(readings: SetReadings, quantity: str, keys: Sequence[int]) -> Figure:
     values = readings.of(quantity)
-    measured = sum(key in values for key in keys)
     if not values:
         return Figure(quantity, (), 0, len(keys), None, None, None, "absent")
     every = list(values.values())
     return Figure(
         quantity,
         tuple(readings.kinds_of(quantity)),
-        measured,
-        len(keys) - measured,
+        len(every),
+        sum(key not in values for key in keys),
         median(every),
         min(every),
         max(every),

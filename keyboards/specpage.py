@@ -257,17 +257,19 @@ def _figure_words(figure: Figure, unit: str) -> str:
         return _("%(title)s: not read on this set.") % {"title": title}
     kinds = {CheckKind.STRIPPED: _("stripped check"), CheckKind.ARRIVAL: _("arrival check")}
     words = ngettext(
-        "%(title)s: %(measured)d key read (%(kinds)s), %(low)s to %(high)s.",
-        "%(title)s: %(measured)d keys read (%(kinds)s), %(low)s to %(high)s.",
-        figure.measured,
+        "%(title)s: %(read)d key of the set read (%(kinds)s), %(low)s to %(high)s.",
+        "%(title)s: %(read)d keys of the set read (%(kinds)s), %(low)s to %(high)s.",
+        figure.read,
     ) % {
         "title": title,
-        "measured": figure.measured,
+        "read": figure.read,
         "kinds": ", ".join(str(kinds.get(CheckKind(kind), kind)) for kind in figure.kinds),
         "low": _shown(figure.quantity, figure.low, unit),
         "high": _shown(figure.quantity, figure.high, unit),
     }
     middle = _shown(figure.quantity, figure.median, unit)
+    if figure.quantity == "balance_mortise_width":
+        words += " " + _("Keys whose wood is damaged do not count.")
     if figure.cut == "alike":
         words += " " + _("All are cut to the median, %(median)s.") % {"median": middle}
         if figure.own:

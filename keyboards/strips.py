@@ -11,9 +11,10 @@ from statistics import median
 from django.db.models import Prefetch
 from django.utils.translation import gettext as _
 
-from keyboards.advising import advise, cloths_for
+from keyboards.advising import advise, cloths_for, fits
 from keyboards.core.assumptions import Assumed
 from keyboards.core.cutting import ClothSheet, cloth_sheet
+from keyboards.core.fit import classify_key, fitted_clearance
 from keyboards.core.keys import format_keys
 from keyboards.drawing.button import cloth_drawn
 from keyboards.forms.numbers import said
@@ -114,13 +115,23 @@ def _mortises(
 def _of_section(
     keys: Sequence[int], known: Mapping[int, tuple[float, float]], held: Assumed
 ) -> tuple[dict[int, float], list[int]]:
-    """(key -> its cloth, keys too wide for every cloth): one cloth for the section, two where two serve more keys."""
+    """(key -> its cloth, keys too wide for every cloth): one cloth for the section, two where two serve more keys; a
+    key that neither serves has the stocked one that does."""
     if not keys:
         return {}, []
     one, two = cloths_for([known[key] for key in keys], held)
     choice = two if two.fitted > one.fitted else one
     wide = [keys[position - 1] for position in choice.unfit.get("oversize", ())]
-    return {key: cloth for key, cloth in zip(keys, choice.assignments, strict=True) if key not in wide}, wide
+    cloths = {}
+    for key, cloth in zip(keys, choice.assignments, strict=True):
+        if key in wide:
+            continue
+        width, pin = known[key]
+        if not fits(fitted_clearance(width, pin, cloth, held.compression), held):
+            own = classify_key(width, pin, held.compression, held.clearance, held.stock, held.lower, held.upper)
+            cloth = own.cloth if own.status == "fit" else cloth
+        cloths[key] = cloth
+    return cloths, wide
 
 
 def _shelf(job: Job) -> dict[int, tuple[tuple[str, ...], bool]]:

@@ -96,6 +96,11 @@ class ClothAdvice:
     two_fits: int
     of: int
 
+    @property
+    def chosen(self) -> tuple[float, ...]:
+        """One cloth for the section; two where two serve more."""
+        return self.two if self.two_fits > self.one_fits else (self.one,)
+
 
 @dataclass(frozen=True)
 class CostLine:

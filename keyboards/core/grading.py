@@ -51,6 +51,16 @@ def worst_grade(
     return max([SOUND, *found, *read])
 
 
+def standing_grade(arrival: int | None, stripped: int | None, *, by_hand: bool = False) -> int | None:
+    """The grade of a key with its cloth out. Worn cloth went with the cloth; damage of wood, button or stick that was
+    seen on arrival stays, though nobody ticked it a second time, unless the later grade was given by hand."""
+    if stripped is None:
+        return arrival
+    if by_hand or arrival is None or arrival < WOOD:
+        return stripped
+    return max(arrival, stripped)
+
+
 def key_grade(state: KeyState, grades: Mapping[str, int], worn: Iterable[Worn] = WORN) -> int | None:
     """The grade of a key: what was given by hand, else the worst; None where nobody looked."""
     if not state.looked:

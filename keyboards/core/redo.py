@@ -44,6 +44,11 @@ _BY_SIGHT: Mapping[str, tuple[str, ...]] = {
 }
 
 
+def stages_for(group: str) -> tuple[str, ...]:
+    """The kinds of stage that put a finding of this group right."""
+    return _BY_SIGHT.get(group, ())
+
+
 def stage_to_redo(faults: Iterable[Fault], kinds: Sequence[str]) -> str:
     """The stage, one of `kinds` (the work on the route, in its order); the last of them where no fault says more.
 

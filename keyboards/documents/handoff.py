@@ -21,6 +21,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from keyboards import pictures
+from keyboards.advising import named_findings
 from keyboards.core import fit
 from keyboards.core.assumptions import BY_NAME, FinalLimit
 from keyboards.core.comebacks import guarantee_ends
@@ -33,7 +34,16 @@ from keyboards.drawing.row import KeyFace
 from keyboards.models import BoughtPart, Check, KeyDone, KeyReading, Photo
 from keyboards.pins import pin_sizes
 from keyboards.progressing import hands_of
-from keyboards.proving import READ_FROM, Proof, limit_title, owed_words, place_words, proof_of, renewed_keys
+from keyboards.proving import (
+    READ_FROM,
+    Proof,
+    left_as_found,
+    limit_title,
+    owed_words,
+    place_words,
+    proof_of,
+    renewed_keys,
+)
 from keyboards.sheets import finding_titles, findings_words
 from keyboards.specifying import RAIL, spec_of
 from keyboards.words import entry_unit, figure, quantity_title, unit_sign
@@ -550,6 +560,11 @@ def drop_words(proof: Proof) -> str:
     return _("agreed, not made") if Proves.DROP in proof.agreed else ""
 
 
+def left_words(proof: Proof) -> str:
+    """What was found before the work and is not known to have been put right: "stick broken (44)"; "" for nothing."""
+    return named_findings(left_as_found(proof)) if proof.check else ""
+
+
 def _done_words(stage: Stage | None) -> str:
     if stage is None:
         return _("no stage of its own")
@@ -676,11 +691,10 @@ def _buttons(proof: Proof, units: str) -> Buttons | None:
             continue  # no median of several angles is anybody's: the groups have their own
         unit = "°" if QUANTITIES[row.quantity].dimension == ANGLE else "mm"
         spread = _("%(low)s to %(high)s") % {"low": text(row.low, unit), "high": text(row.high, unit)}
-        count = len(proof.before.of(row.quantity))
         # A mortise with its cloth in is no size of the button any more.
         as_made = "" if row.quantity.endswith("mortise_width") else made(row.quantity, keys, unit)
         title, sign = quantity_title(row.quantity), sign_of(unit, units)
-        sizes.append(SizeRow(title, sign, text(row.median, unit), spread, count, as_made))
+        sizes.append(SizeRow(title, sign, text(row.median, unit), spread, row.read, as_made))
     groups = tuple(
         ButtonGroup(
             keys=format_keys(group.keys),
@@ -933,6 +947,7 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "put_right": _put_right(proof),
         "repeats": _repeats(proof, units),
         "exceptions": exceptions(proof, units),
+        "left": left_words(proof),
         "buttons": _buttons(proof, units) if readable else None,
         "pins": pin_sizes(proof, units),
         "uses": [

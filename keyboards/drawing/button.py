@@ -178,7 +178,7 @@ def cloth_drawn(
     for strips, times in Counter(map(tuple, sheets)).items():
         if times > 1:
             drawn.append(text(0, y + 4.8, f"{times} ×", letters))
-        top = y
+        top, said = y, 0.0
         for count, alike in groupby(strips):
             rows = len(list(alike))
             deep = rows * piece[1] * scale
@@ -190,7 +190,8 @@ def cloth_drawn(
             )
             drawn.append(path(edges, fill="none", stroke=INK, stroke_width=0.2, class_="piece"))
             drawn.append(_hatched(12 + count * piece[0] * scale, top, 12 + wide, deep))
-            drawn.append(text(14 + wide, max(top + deep / 2 + 1.5, top + 3), f"{rows} × {count}", letters))
+            said = max(top + deep / 2 + 1.5, top + 3, said + letters)  # under the words of a shallow row before it
+            drawn.append(text(14 + wide, said, f"{rows} × {count}", letters))
             top += deep
         drawn += [_hatched(12, top, 12 + wide, y + high - top), _outline(12, y, wide, high, "blank")]
         y += high + 4

@@ -21,7 +21,7 @@ from keyboards.core.quantities import show
 from keyboards.drawing.plots import Band, Plot, Series
 from keyboards.drawing.row import Section
 from keyboards.forms.advice import AssumptionsForm, DecisionForm, SampleForm, SectionRow, SectionsForm
-from keyboards.models import Check, CheckKind, Compass, Decision, KeyReading
+from keyboards.models import Check, CheckKind, Compass, Decision
 from keyboards.workflow.decisions import assumptions_keep, decision_record, sections_keep
 from shop.access import OWNER, TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.htmx import asks_as_typed, page_or_part
@@ -252,8 +252,8 @@ def _plots(advice: Advice, unit: str) -> list[Plot]:
 
 def _pictures(job: Job, advice: Advice, unit: str) -> dict[str, str]:
     compass = Compass.objects.get(job=job)
-    readings = KeyReading.objects.filter(check_done=advice.basis.check) if advice.basis else []
-    faces = pictures.faces(compass, readings)
+    basis = Check.objects.get(pk=advice.basis.check) if advice.basis else None
+    faces = pictures.faces(compass, pictures.standing_rows(basis) if basis else [])
     plots = _plots(advice, unit)
     sections = [Section(row.first, row.last, f"{row.title} {row.first}–{row.last}") for row in advice.sections]
     title = _("The keys of %(tag)s") % {"tag": job.tag}

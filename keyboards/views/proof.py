@@ -48,6 +48,7 @@ def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
         "agreed": proves_in_words(proof.agreed),
         "owed": proof.owed_words,
         "drop": handoff.drop_words(proof),
+        "left": handoff.left_words(proof),
         "may_release": bool(
             proof.closed
             and why_not

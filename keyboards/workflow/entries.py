@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 
 from keyboards.core import entries as rules
 from keyboards.core.entries import KeyState, Operation, Problem
-from keyboards.core.grading import key_grade
+from keyboards.core.grading import key_grade, standing_grade
 from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES
 from keyboards.models import Check, CheckKind, Compass, Entry, Finding, Gauge, GaugeKind, KeyReading
 from keyboards.words import sentence
@@ -368,7 +368,11 @@ def _bring_grades_up_to_date(job: Job, rows: Iterable[KeyReading]) -> None:
     if not keys:
         return
     graded = KeyReading.objects.filter(check_done__job=job, key__in=keys, grade__isnull=False)
-    newest = dict(graded.order_by("check_done__begun_at", "check_done_id").values_list("key", "grade"))
+    told = graded.order_by("check_done__begun_at", "check_done_id")
+    newest: dict[int, int | None] = {}
+    for key, grade, kind, reason in told.values_list("key", "grade", "check_done__kind", "grade_reason"):
+        bare = kind == CheckKind.STRIPPED
+        newest[key] = standing_grade(newest.get(key), grade, by_hand=bool(reason)) if bare else grade
     for key in keys:
         signs[key - 1] = _sign(newest.get(key))
     if (grades := "".join(signs)) != job.grades:

@@ -17,7 +17,7 @@ from keyboards import advising, pictures
 from keyboards.core import choice
 from keyboards.core.advice import Advice
 from keyboards.core.keys import format_keys
-from keyboards.models import Check, CheckKind, Decision, KeyReading
+from keyboards.models import Check, CheckKind, Compass, Decision, Finding, KeyReading
 from shop.core import money
 from shop.models import ClientKind, Estimate, EstimateState, Job, Line, LineKind, Operation, Person, Workshop
 from shop.workflow import stages
@@ -271,8 +271,9 @@ def _extras(rows: Sequence[KeyReading], prices: Mapping[str, Decimal]) -> list[D
 # --- in plain words ------------------------------------------------------------------------------
 
 
-def _intro(decision: Decision, rows: Sequence[KeyReading], total: int) -> str:
-    """What was found and what follows from it, for somebody who has never seen a key from below."""
+def _intro(decision: Decision, rows: Sequence[KeyReading], total: int, advice: Advice) -> str:
+    """What was found and what follows from it, for somebody who has never seen a key from below. A technician is told
+    which keys."""
     read = sum(row.grade is not None for row in rows)
     stripped = decision.basis.kind == CheckKind.STRIPPED
     when = _("with the old cloth out") if stripped else _("on arrival")
@@ -305,11 +306,31 @@ def _intro(decision: Decision, rows: Sequence[KeyReading], total: int) -> str:
             "glued to the key that one of the two is cut in."
         )
     looked = [row.key for row in rows if row.grade is not None]
-    return "\n\n".join([first, "\n".join(_section_told(section, looked) for section in decision.sections)])
+    names: list[tuple[int, ...]] = [()] * len(decision.sections)
+    if decision.job.client.kind == ClientKind.TECHNICIAN and _same_sections(advice, decision.sections):
+        names = [section.failing for section in advice.sections]
+    told = ["\n".join(_section_told(*pair, looked) for pair in zip(decision.sections, names, strict=True))]
+    return "\n\n".join([first, *told, *_besides(decision.job, rows)])
 
 
-def _section_told(section: Mapping, looked: Sequence[int]) -> str:
-    """looked: the keys that were read; where some were not, how many fail is judged by those that were."""
+def _besides(job: Job, rows: Sequence[KeyReading]) -> list[str]:
+    """Keys that did not come and broken sticks: no option names them, so the client hears of them here."""
+    compass = Compass.objects.get(job=job)
+    told = []
+    if gone := compass.missing:
+        text = ngettext("Key %(keys)s did not come.", "Keys %(keys)s did not come.", len(gone))
+        told.append(text % {"keys": format_keys(gone)})
+    catalogue = {row.code: row for row in Finding.objects.all()}
+    if sticks := advising.sticks_found(rows, catalogue, compass.broken):
+        told.append(
+            _("In none of these prices unless a line names it: %(what)s.") % {"what": advising.named_findings(sticks)}
+        )
+    return [" ".join(told)] if told else []
+
+
+def _section_told(section: Mapping, names: Sequence[int], looked: Sequence[int]) -> str:
+    """looked: the keys that were read; where some were not, how many fail is judged by those that were. names: the keys
+    that fail, where they are to be named."""
     name = _("%(title)s, keys %(first)d to %(last)d") % {
         "title": section["title"],
         "first": section["first"],
@@ -329,6 +350,8 @@ def _section_told(section: Mapping, looked: Sequence[int]) -> str:
             "%(failing)d of %(keys)d would not hold with new cloth alone",
             failing,
         ) % {"failing": failing, "keys": keys}
+        if len(names) == failing:
+            state += f" ({format_keys(names)})"
     else:
         state = _("the wood is good enough for new cloth")
     left = ngettext(
@@ -370,7 +393,7 @@ def estimate_from_decision(decision: Decision, *, by: Person, at: datetime.datet
             for way, title in zip(ways, _titles(ways, decision.sections), strict=True)
         ],
         common=[*common, *_extras(rows, prices)],
-        intro=_intro(decision, rows, sum(int(section["keys"]) for section in decision.sections)),
+        intro=_intro(decision, rows, sum(int(section["keys"]) for section in decision.sections), advice),
         allowance_keys=_allowance(decision, advice),
         photos=[photo.op for photo in pictures.photos_for(job) if photo.key is not None][:_PHOTOS],
         by=by,
@@ -586,7 +609,8 @@ def revise(job: Job, *, by: Person, at: datetime.datetime | None = None) -> Esti
         "The old cloth is out, and under it there was more damage than the allowance of our last estimate covers:"
         " %(found)s. Nothing more is done until you have answered."
     ) % {"found": "; ".join(told)}
-    words = f"{intro}\n\n{old.intro}".strip()[:4000]
+    before = _("What we wrote before that, with the old cloth still in:") if old.intro else ""
+    words = "\n\n".join(part for part in (intro, before, old.intro) if part)[:4000]
     return estimate_revise(old, found=lines, intro=words, points=_points_now(old, found), by=by, at=at)
 
 

@@ -277,12 +277,20 @@ function drawDot(key, value) {
   dots.set(key, dot);
 }
 
+// Whether the plot may stay as it is: the same band, and neither its ends nor its middle an eighth off where they belong
+// now. A section of narrower mortises would lie along the lower edge else.
+function axisHolds(quantity) {
+  const next = scale(quantity);
+  if (!axis || !next || String(axis.band) !== String(next.band)) return false;
+  return ["low", "centre", "high"].every((end) => Math.abs(next[end] - axis[end]) <= (axis.high - axis.low) / 8);
+}
+
 // A reading has landed: one dot, or all where the others now stand differently.
 function land(key, quantity, value) {
   const now_ = oddOnes(quantity, valuesOf(quantity.slug));
   const same = [...now_, ...odd].every((one) => one === key || (now_.has(one) && odd.has(one)));
   odd = now_;
-  if (axis && same) drawDot(key, value);
+  if (same && axisHolds(quantity)) drawDot(key, value);
   else drawPlot();
 }
 

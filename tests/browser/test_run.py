@@ -2,6 +2,7 @@
 
 import json
 import random
+import re
 import time
 
 import pytest
@@ -455,6 +456,22 @@ def test_a_reading_far_from_the_others_is_crossed_in_the_plot(page, check):
     expect(page.locator("#quantity")).to_have_text("Balance pin")
     page.click("#back")
     expect(page.locator("#plot .point.odd")).to_have_attribute("data-key", "1")
+
+
+def test_the_plot_follows_into_a_section_of_other_widths(page, check):
+    # A worn bass; what follows is narrower, and never so far off that it is odd (checked with core/spread).
+    bass = [5620, 5710, 5780, 5860, 5930, 5990] * 4
+    make_readings(check=check, keys=range(1, 25), balance_mortise_width=bass, balance_pin=3700, grade=0)
+    run(page, check)
+    how(page, by="quantity")
+    page.click('.keyrow .key[data-key="25"]')
+    for key in range(25, 38):
+        page.keyboard.type("5.56" if key % 2 else "5.50")
+        page.keyboard.press("Enter")
+        expect(page.locator("#progress")).to_have_text(f"{key - 1} of 87")  # one key did not come
+    low = re.search(r"from ([\d.]+) to", page.locator("#plot").text_content())
+    assert low, page.locator("#plot").text_content()
+    assert float(low[1]) < 5.50
 
 
 def test_a_reading_is_shown_within_a_twentieth_of_a_second(page, check):

@@ -14,6 +14,8 @@ from hypothesis import strategies as st
 
 from keyboards.core.quantities import QUANTITIES
 from keyboards.models import CheckKind, Entry, Finding, Gauge, GaugeKind, KeyReading
+from keyboards.pictures import standing_rows
+from keyboards.specifying import set_readings
 from keyboards.workflow.entries import CheckClosed, entries_apply, entries_write
 from keyboards.workflow.opening import open_trade
 from shop.models import Job, Units
@@ -487,6 +489,19 @@ def test_the_lists_row_shows_the_newest_grade_of_each_key(by, trade):
     assert grades() == "02-.."
     entries_apply(later, [op("finding", key=5, **torn)], by=by)
     assert grades() == "02-.2"
+
+
+def test_what_was_seen_on_wood_and_button_on_arrival_stays_in_the_lists_row_with_the_cloth_out(by, trade):
+    job = make_job()
+    arrival, stripped = make_check(job=job), make_check(job=job, kind=CheckKind.STRIPPED)
+    for key, code in ((1, "button_cracked"), (2, "cloth_worn"), (3, "mortise_torn"), (4, "mortise_torn")):
+        entries_apply(arrival, [op("finding", key=key, finding=code, severity=3)], by=by)
+    looked = [op(key=key) for key in (1, 2, 3, 4)]
+    entries_apply(stripped, [*looked, op("grade", key=4, grade=0, text="only glue")], by=by)
+    grades = Job.objects.get(pk=job.pk).grades
+    assert grades[:4] == "3020"
+    assert [row.grade for row in standing_rows(stripped)][:3] == [3, 0, 2]
+    assert set_readings(job).grades[1] == 3
 
 
 # --- cheap enough ---

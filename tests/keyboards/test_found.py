@@ -223,6 +223,7 @@ def test_beyond_the_allowance_only_a_revised_estimate_goes_on(client, owner):
     added = priced.totals.net - old.agreed.totals.net
     assert added == Decimal("56.00")  # 7 at 8.00
     assert "keys 3, 12, 50–52, 60, 61" in draft.intro
+    assert draft.intro.endswith(f"What we wrote before that, with the old cloth still in:\n\n{old.intro}")
     assert "9 mortises lined" in priced.option.point_list
     assert "2 mortises lined" not in priced.option.point_list
     assert [line.section for line in priced.lines if line.unit_price == 8] == ["keys 3, 12, 50–52, 60, 61"]

@@ -8,10 +8,10 @@ import pytest
 from django.urls import reverse
 
 from keyboards import advising
-from keyboards.models import Decision
+from keyboards.models import Compass, Decision
 from keyboards.workflow.decisions import decision_record
 from keyboards.workflow.pricing import _titles, _way, estimate_from_decision
-from shop.models import Estimate, Event, Operation, Role
+from shop.models import Client, ClientKind, Estimate, Event, Operation, Role
 from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
 from tests.factories import make_check, make_job, make_person, make_readings
@@ -174,6 +174,25 @@ def test_the_words_are_made_of_the_readings(owner):
         "Bass, keys 1 to 26: 26 of 26 would not hold with new cloth alone; we advise new cloth, and they would" in half
     )
     assert re.search(r"Middle, keys 27 to 60: judged by the 18 we read, about \d+ of 34 would not hold", half)
+
+
+def test_a_missing_key_a_broken_stick_and_for_a_technician_the_failing_keys_are_named(owner):
+    decision = decided(owner)
+    job = decision.job
+    Compass.objects.filter(job=job).update(missing=[88], broken=[60])
+    decision.basis.keys.filter(key=88).delete()
+    decision.basis.keys.filter(key=61).update(findings={"stick_broken": 2})
+    intro = draft(decision, owner).intro
+    assert "Key 88 did not come." in intro
+    assert "In none of these prices unless a line names it: stick broken (61), came in broken (60)." in intro
+    assert "(1–26)" not in intro
+    told = [advising.sentence(reason) for reason in advising.advise(job).reasons]
+    assert "Key 88 did not come: it is in none of these costs." in told
+    assert "In none of these costs, a line of its own in the estimate: stick broken (61), came in broken (60)." in told
+    Estimate.objects.all().delete()
+    Client.objects.filter(pk=job.client_id).update(kind=ClientKind.TECHNICIAN)
+    again = draft(Decision.objects.get(pk=decision.pk), owner).intro
+    assert "26 of 26 would not hold with new cloth alone (1–26); we advise" in again
 
 
 def test_sections_moved_since_the_decision_do_not_matter(owner):

@@ -20,7 +20,7 @@ from keyboards.core.comebacks import guarantee_ends
 from keyboards.core.verdicts import FAIL, NOT_READ, PASS, UNDECIDED
 from keyboards.documents.handoff import context_of, handoff, key_table
 from keyboards.documents.label import keyframe_label
-from keyboards.models import Assumptions, Check, Decision, Entry, Gauge, KeyReading, Photo
+from keyboards.models import Assumptions, Check, Compass, Decision, Entry, Gauge, KeyDone, KeyReading, Photo
 from keyboards.progressing import progress_of
 from keyboards.proving import proof_of
 from keyboards.workflow.checks import check_close, check_reopen
@@ -29,7 +29,7 @@ from keyboards.workflow.entries import entries_write
 from keyboards.workflow.opening import open_trade
 from keyboards.workflow.proof import check_release, send_failing_back
 from shop import seams
-from shop.models import Event, Job, Lot, Material, Role, Use
+from shop.models import Event, Job, Lot, Material, Role, Stage, Use
 from shop.workflow.refusal import Refused
 from shop.workflow.stages import add_work
 from tests.factories import make_check, make_job, make_person, make_readings, make_workshop
@@ -143,6 +143,23 @@ def test_what_is_seen_and_no_part_of_the_grade_is_said_all_the_same():
     assert found.by_key[2].verdict == "pass"
     assert "Seen at the final check, and no part of what was judged: key 2: Pin turned." in found.notes
     assert "key 2: Pin turned" in words_of(job)
+
+
+def test_what_came_broken_and_was_not_worked_on_is_said(client):
+    job = small_job()
+    Compass.objects.filter(job=job).update(broken=[7])
+    seen = [{"stick_broken": 2}, {"stick_cracked": 2}, {"lead_oxide": 1}, {"cloth_worn": 2}]
+    make_readings(check=make_check(job=job, closed=True), keys=[1, 2, 3, 4], grade=1, findings=seen)
+    client.force_login(make_person())
+    final(job)
+    told = "stick broken (1), stick cracked at the balance hole (2), white oxide on a lead (3), came in broken (7)"
+    assert told in client.get(reverse("final_verdicts", args=[job.number])).content.decode()
+    assert f"Left as it came {told}: found before the work" in words_of(job)
+    (mended,) = add_work(job, {"repairs": 20})
+    Stage.objects.filter(pk=mended.pk).update(state="done", finished_at=timezone.now())
+    for key in (1, 7):
+        KeyDone.objects.create(stage=mended, key=key, by=make_person(), at=timezone.now())
+    assert "Left as it came stick cracked at the balance hole (2), white oxide" in words_of(job)
 
 
 def test_a_failing_key_keeps_the_set_here_and_is_named():

@@ -13,6 +13,7 @@ from django.utils import timezone
 from keyboards.advising import assumptions_for
 from keyboards.models import Assumptions, BoughtPart, Decision, Entry, KeyReading, Photo, PhotoAngle
 from keyboards.specifying import RAIL, STICK, keys_to_cut, set_readings, spec_of
+from keyboards.workflow.opening import open_trade
 from shop.models import Event, Job, Role, Units
 from tests.factories import make_check, make_job, make_person, make_readings
 from tests.ladder import climb, gone
@@ -53,6 +54,11 @@ def spec_for(job: Job, keys=None, follows: str = RAIL):
 
 def text(page) -> str:
     return " ".join(re.sub(r"<[^>]+>", " ", page.content.decode()).split())
+
+
+@pytest.fixture
+def trade():
+    open_trade()
 
 
 @pytest.fixture
@@ -115,7 +121,7 @@ def test_keys_without_a_reading_take_the_median_and_that_is_told():
     make_readings(check=check, keys=[1, 2, 3], **SIZES)
     make_readings(check=check, keys=[4, 5], balance_mortise_width=5_500)
     figure = spec_for(job).by_quantity["button_length"]
-    assert (figure.measured, figure.filled, figure.median) == (3, 85, 40.0)
+    assert (figure.read, figure.filled, figure.median) == (3, 85, 40.0)
     assert len(spec_for(job).groups[0].keys) == 88
 
 
@@ -163,10 +169,15 @@ def test_what_was_never_read_stops_the_cutting():
     assert set(spec.missing) == {"button_length", "button_width", "button_height"}
 
 
-def test_the_keys_that_were_decided_on_come_first():
-    job = measured()
+def test_the_keys_that_were_decided_on_come_first(trade):
+    # A button found cracked on arrival that nobody ticked again with the cloth out; a mortise too wide for every cloth
+    # that nobody ticked at all; and a broken stick, which is no matter of buttons.
+    job = make_job()
+    seen = [{"button_cracked": 3}, {"stick_broken": 2}]
+    make_readings(check=make_check(job=job), keys=[70, 72], grade=[3, 2], findings=seen)
+    widths = [6_100 if key == 71 else 5_570 for key in range(1, 89)]
+    measured(job=job, grade=0, balance_pin=3_700, balance_mortise_width=widths)
     check = job.checks.first()
-    KeyReading.objects.filter(key__in=[70, 71]).update(grade=3)
     sections = [
         {"first": 1, "last": 26, "chosen": "renew_section"},
         {"first": 27, "last": 60, "chosen": "reclothe"},

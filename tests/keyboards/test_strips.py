@@ -9,6 +9,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from keyboards.advising import advise, sentence
 from keyboards.models import Assumptions, Drawing
 from keyboards.strips import cloth_rows, cloths_to_cut
 from shop.models import Lot, Material
@@ -63,6 +64,25 @@ def test_a_mortise_that_was_not_read_or_that_no_cloth_fills_is_counted_and_said(
     client.force_login(make_person())
     page = client.get(reverse("cloth_strips", args=[job.number])).content.decode()
     assert "balance mortises 4. Mend the wood" in page
+
+
+def test_a_key_that_the_sections_cloths_leave_tight_or_loose_has_the_one_that_serves_it(job):
+    # Three keys of the bass want three cloths; two of them are the section's.
+    # On a 3.70 mm pin 1.00 mm fills 5.40 to 5.55, 1.20 mm up to 5.89; 1.07 mm fills 5.52 to 5.67, 1.14 mm 5.64 to 5.79.
+    keys = job.checks.get().keys
+    keys.filter(key=1).update(balance_mortise_width=5_850)
+    keys.filter(key=3).update(balance_mortise_width=5_600)
+    rows = rows_of(job)
+    assert {title: row.balance for title, row in rows.items() if row.balance} == {
+        "1.00 mm": "2, 4–10",
+        "1.07 mm": "3",
+        "1.20 mm": "1",
+    }
+    advice = advise(job)
+    held = advice.assumed
+    assert all(held.lower <= key.after - held.clearance <= held.upper for key in advice.keys)
+    told = [sentence(reason) for reason in advice.reasons if reason.id == "own_cloth"]
+    assert told == ["Key 2 wants another cloth of the stock: 1.00 mm."]
 
 
 def test_a_key_drawn_a_new_button_has_the_mortise_of_its_drawing(job):

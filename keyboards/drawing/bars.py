@@ -1,6 +1,7 @@
 """Plain bars: two values side by side for before and after, and a histogram."""
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from math import isfinite
 
@@ -106,14 +107,14 @@ def _key(x: float, y: float, before: str, after: str, size: float) -> str:
 
 
 def histogram(
-    values: Sequence[float],
+    values: Iterable[float] | Mapping[float, int],
     *,
     uid: str,
     title: str,
     unit: str,
     step: float,
     band: Band | None = None,
-    beside: Sequence[float] = (),
+    beside: Iterable[float] = (),
     description: str = "",
     decimals: int = 2,
     width: float = 520,
@@ -122,23 +123,27 @@ def histogram(
 ) -> str:
     """How many values fall in each class `step` wide; classes begin at multiples of the step. The band lies behind.
 
-    beside: the values of the histogram that this one stands next to, so that both have one axis.
+    values: each, or how often each occurs. beside: those of the histogram that this one stands next to, so that both
+    have one axis.
     """
-    if not values:
+    held = Counter(values)
+    if not held:
         raise ValueError("a histogram needs at least one value")
-    if not all(isfinite(value) for value in values):
+    if not all(isfinite(value) for value in held):
         raise ValueError("every value must be finite")
     if not (isfinite(step) and step > 0):
         raise ValueError(f"step must be above 0, not {step!r}")
     # The small share of a step keeps 0.15 / 0.05 in the class it names, whatever binary makes of it.
-    places = [int((value / step + 1e-9) // 1) for value in values]
+    places: Counter[int] = Counter()
+    for value, times in held.items():
+        places[int((value / step + 1e-9) // 1)] += times
     reached = [*places, *(int((value / step + 1e-9) // 1) for value in beside)]
     low, high = min(reached), max(reached) + 1
     if band:
         low, high = min(low, int(band.low / step // 1)), max(high, int(-(-band.high / step // 1)))
     if high - low > 400:
         raise ValueError("more than 400 classes: give a larger step")
-    counts = [places.count(place) for place in range(low, high)]
+    counts = [places[place] for place in range(low, high)]
     most = max(counts)
     ticks = tuple(tick for tick in round_values(0, most, 4) if tick == int(tick)) or (0, most)
     left = text_width(str(most), font_size, mono=True) + 10

@@ -40,6 +40,7 @@ class Decision(models.Model):
 
     class Meta:
         ordering = ["-at", "-id"]
+        indexes = [models.Index(fields=["-at", "-id"], condition=models.Q(overruled=True), name="decision_overruled")]
 
     def __str__(self):
         return f"decision on {self.job}"

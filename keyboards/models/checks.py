@@ -54,6 +54,10 @@ class CheckKind(models.TextChoices):
     VISIT = "visit", _("check at a visit")
 
 
+# What a check keeps of how many keys had the grades 0 to 3.
+GRADED = ("sound", "worn", "damaged", "spent")
+
+
 class CheckQuerySet(models.QuerySet):
     def closed(self):
         return self.filter(closed_at__isnull=False)
@@ -65,8 +69,9 @@ class CheckQuerySet(models.QuerySet):
 class Check(models.Model):
     """One pass over the keys: who, when, with what, in which air. Closed when the person says it is done.
 
-    tally: what its keys came to when it was closed, as KeyReading.tallies() reckons it, so that what looks over all
-    sets need not go through a million readings; null on one that is open, or was closed before this was kept.
+    sound, worn, damaged, spent: how many of its keys had the grades 0 to 3 when it was closed; mean_play: their mean
+    side play in um (KeyReading.tallies()), so that what looks over all sets need not go through a million readings.
+    Null while it is open.
     """
 
     job = models.ForeignKey("shop.Job", on_delete=models.PROTECT, related_name="checks")
@@ -99,13 +104,20 @@ class Check(models.Model):
     drop_tested = models.BooleanField(_("drop test made on every key"), default=False)
     released_by = models.ForeignKey("shop.Person", null=True, on_delete=models.PROTECT, related_name="+")
     release_reason = models.CharField(_("released although keys fail, because"), max_length=300, blank=True)
-    tally = models.JSONField(null=True, editable=False)
+    sound = models.PositiveSmallIntegerField(null=True, editable=False)
+    worn = models.PositiveSmallIntegerField(null=True, editable=False)
+    damaged = models.PositiveSmallIntegerField(null=True, editable=False)
+    spent = models.PositiveSmallIntegerField(null=True, editable=False)
+    mean_play = models.IntegerField(null=True, editable=False)
 
     objects = CheckQuerySet.as_manager()
 
     class Meta:
         ordering = ["begun_at", "id"]
-        indexes = [models.Index(fields=["job", "kind"], name="check_job_kind")]
+        indexes = [
+            models.Index(fields=["job", "kind"], name="check_job_kind"),
+            models.Index(fields=["kind", "mean_play", "job", *GRADED], name="check_tally"),
+        ]
 
     def __str__(self):
         return f"{self.get_kind_display()} {self.job}"

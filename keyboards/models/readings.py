@@ -7,6 +7,7 @@ from django.db.models import Avg, Count, Q
 from django.utils.translation import gettext_lazy as _
 
 from keyboards.core.quantities import QUANTITIES
+from keyboards.models.checks import GRADED
 
 
 class EntryKind(models.TextChoices):
@@ -64,11 +65,14 @@ def _column(slug: str) -> models.IntegerField:
 
 
 class KeyReadingQuerySet(models.QuerySet):
-    def tallies(self) -> dict[int, list[float | None]]:
-        """Check -> how many of its keys have the grades 0 to 3, and their mean side play in um (None: not read)."""
-        graded = {f"grade_{grade}": Count("pk", filter=Q(grade=grade)) for grade in range(4)}
+    def tallies(self) -> dict[int, dict[str, int | None]]:
+        """Check -> what it keeps of its keys: how many have each grade, their mean side play in um (None: not read)."""
+        graded = {f"keys_{name}": Count("pk", filter=Q(grade=grade)) for grade, name in enumerate(GRADED)}
         rows = self.order_by().values_list("check_done_id").annotate(**graded, play=Avg("side_play"))
-        return {check: [*counts, None if play is None else float(play)] for check, *counts, play in rows}
+        return {
+            check: {**dict(zip(GRADED, counts, strict=True)), "mean_play": None if play is None else round(play)}
+            for check, *counts, play in rows
+        }
 
 
 class KeyReading(models.Model):

@@ -10,32 +10,24 @@ from keyboards import learning as lessons
 from keyboards.workflow.decisions import assumptions_keep
 from shop.access import OWNER, PersonRequest, allowed
 
-_LOTS = 12  # that never came back; those that did are shown however many
-
 
 @require_safe
 @allowed(OWNER)
 def learning(request: PersonRequest) -> HttpResponse:
     """What was found, what was overruled, what the work did, what came back."""
-    by_work, by_lot, by_person = lessons.came_back()
+    came = lessons.came_back()
     decisions, against = lessons.overruled()
-    checks = lessons.told_by_checks()
-    found = lessons.found_in(checks)
+    found = lessons.found_in()
     chances = lessons.chances()
-    left_out = [row for row in by_lot if not row.rate.hits][_LOTS:]
-    hidden = set(left_out)
     context = {
-        "by_work": by_work,
-        "by_lot": [row for row in by_lot if row not in hidden],
-        "lots_left_out": len(left_out),
-        "by_person": by_person,
+        "came": came,
         "chances": chances,
         "any_differs": any(chance.differs for chance in chances),
         "found": found,
         "fewest": lessons.FEWEST,
         "decisions": decisions,
         "against": against,
-        "pictures": lessons.pictures(checks, found, request.user.units),
+        "pictures": lessons.pictures(found, request.user.units),
     }
     return render(request, "keyboards/learning/learning.html", context)
 

@@ -15,6 +15,7 @@ from keyboards.core.entries import DIFFER
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import QUANTITIES
 from keyboards.models import Check, CheckKind, Compass, Finding, Gauge, KeyReading
+from keyboards.models.checks import GRADED
 from keyboards.progressing import recount
 from keyboards.proving import agreed_proof
 from keyboards.workflow.entries import CheckClosed
@@ -24,6 +25,7 @@ from shop.workflow import stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
+_TALLY = (*GRADED, "mean_play")
 # What is usually measured: starting values, chosen afresh each time a check is begun.
 USUAL_QUANTITIES: Mapping[str, tuple[str, ...]] = {
     CheckKind.ARRIVAL: (
@@ -183,8 +185,8 @@ def check_close(check: Check, *, by: Person, confirm: bool = False, at: datetime
             _("Not looked at yet: keys %(keys)s. Close the check all the same?") % {"keys": format_keys(points.unread)}
         )
     check.closed_at, check.closed_by = at, by
-    check.tally = KeyReading.objects.filter(check_done=check).tallies()[check.pk]
-    check.save(update_fields=["closed_at", "closed_by", "tally"])
+    _keep(check, KeyReading.objects.filter(check_done=check).tallies()[check.pk])
+    check.save(update_fields=["closed_at", "closed_by", *_TALLY])
     _tell_the_search(check.job)
     record(
         "check_closed",
@@ -217,10 +219,11 @@ def check_reopen(
     if check.job.left_at and check.kind != CheckKind.VISIT:
         raise Refused(_("This set has gone home."))
     _refuse_a_second(stages.lock(check.job), check.kind)
-    check.closed_at = check.closed_by = check.tally = None
+    check.closed_at = check.closed_by = None
+    _keep(check, {})
     # A release was given on readings that may change now.
     check.released_by, check.release_reason = None, ""
-    check.save(update_fields=["closed_at", "closed_by", "released_by", "release_reason", "tally"])
+    check.save(update_fields=["closed_at", "closed_by", "released_by", "release_reason", *_TALLY])
     told = {"put_right": list(put_right)} if put_right else {}
     record(
         "check_reopened", by=by, job=check.job, at=at, check=check.pk, kind=check.kind, reason=reason.strip(), **told
@@ -238,6 +241,11 @@ def check_discard(check: Check, *, by: Person, at: datetime.datetime | None = No
         raise Refused(_("Something was entered in this check already: it stays."))
     record("check_discarded", by=by, job=check.job, at=at, kind=check.kind)
     check.delete()
+
+
+def _keep(check: Check, tally: Mapping[str, int | None]) -> None:
+    for name in _TALLY:
+        setattr(check, name, tally.get(name))
 
 
 def _tell_the_search(job: Job) -> None:

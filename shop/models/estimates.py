@@ -323,6 +323,9 @@ class Line(models.Model):
 
     class Meta:
         ordering = ["position", "id"]
+        indexes = [
+            models.Index(fields=["stage", "unit", "kind", "estimate", "option", "quantity"], name="line_at_a_stage")
+        ]
 
     def __str__(self):
         return self.title

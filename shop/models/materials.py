@@ -65,6 +65,7 @@ class Use(models.Model):
 
     class Meta:
         ordering = ["at", "id"]
+        indexes = [models.Index(fields=["lot", "job"], name="use_lot_job")]
 
     def __str__(self):
         return f"{self.lot} on {self.job}"

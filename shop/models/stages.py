@@ -67,6 +67,7 @@ class Stage(models.Model):
 
     class Meta:
         ordering = ["position", "id"]
+        indexes = [models.Index(fields=["state", "kind", "job", "finished_by"], name="stage_done_by")]
         constraints = [
             models.UniqueConstraint(fields=["job", "position"], name="stage_position_once"),
             models.CheckConstraint(

@@ -149,8 +149,9 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, papers: bool = False, see
         _copy_readings(patterns, checks[20:])
         tallies = KeyReading.objects.tallies()
         for check in checks:
-            check.tally = tallies[check.pk]
-        Check.objects.bulk_update(checks, ["tally"], batch_size=500)
+            for name, value in tallies[check.pk].items():
+                setattr(check, name, value)
+        Check.objects.bulk_update(checks, list(tallies[checks[0].pk]), batch_size=500)
         _in_bulk(Decision, (_decision(check, owner) for check in checks[:jobs]))
     if papers:
         _papers(made, owner, chance, now)

@@ -6,6 +6,7 @@ import logging
 import re
 from pathlib import Path
 
+import numpy as np
 import pytest
 from fontTools.pens.recordingPen import DecomposingRecordingPen
 from fontTools.ttLib import TTFont
@@ -16,6 +17,7 @@ STATIC = Path(__file__).parent.parent / "static"
 CSS = STATIC / "css"
 FONTS = STATIC / "fonts"
 TOKENS = (CSS / "tokens.css").read_text()
+PAGE = (CSS / "page.css").read_text()
 COLOURS = dict(re.findall(r"--([\w-]+):\s*(#[0-9A-Fa-f]{6})", TOKENS))
 SIGNS = "♯♭♮✓▸◂▾⌫°−±×·–—→≤≥√"
 
@@ -111,6 +113,12 @@ def test_drawings_and_pages_share_their_colours():
     assert tuple(COLOURS[name] for name in ("sound", "cloth", "wood", "spent")) == svg.GRADES
 
 
+def test_pages_and_papers_have_the_same_tokens():
+    """page.css begins with tokens.css; only the signs lie in another file there."""
+    rules = re.compile(r"@font-face [^\n]+|--[\w-]+:[^;]+;")
+    assert rules.findall(TOKENS.replace("signs.woff2", "atkinson-hyperlegible-mono-500.woff2")) == rules.findall(PAGE)
+
+
 def test_every_token_that_is_used_is_there_and_every_one_there_is_used():
     sheets = "".join(path.read_text() for path in CSS.glob("*.css"))
     named = set(re.findall(r"var\(--([\w-]+)\)", sheets))
@@ -118,9 +126,8 @@ def test_every_token_that_is_used_is_there_and_every_one_there_is_used():
     assert named == made
 
 
-def test_the_style_sheets_of_a_page_stay_small():
-    sizes = [len(gzip.compress((CSS / name).read_bytes(), 9)) for name in ("tokens.css", "page.css")]
-    assert sum(sizes) < 12_000
+def test_the_style_sheet_of_a_page_stays_small():
+    assert len(gzip.compress(PAGE.encode(), 9)) < 12_000
 
 
 @pytest.mark.parametrize("name", ["page.css", "print.css"])
@@ -212,6 +219,40 @@ def test_the_signs_shipped_are_the_signs_drawn(tmp_path):
     fresh, shipped = (outlines(TTFont(folder / "signs.woff2")) for folder in (tmp_path, FONTS))
     assert fresh == shipped
     assert shipped[0x266F][1]
+
+
+def test_the_figures_hold_the_signs_as_they_are_drawn():
+    """A page fetches one file for both. The file of the figures has a grid of 500 units, that of the signs one of 1000."""
+    signs, figures = (
+        outlines(TTFont(FONTS / name)) for name in ("signs.woff2", "atkinson-hyperlegible-mono-500.woff2")
+    )
+    for code in set(signs) - {0x20}:
+        (width, drawn), (half, there) = signs[code], figures[code]
+        assert half == pytest.approx(width / 2, abs=0.5)
+        assert [kind for kind, _ in there] == [kind for kind, _ in drawn]
+        for (_, points), (_, halved) in zip(drawn, there, strict=True):
+            assert np.abs(np.array(halved) - np.array(points) / 2).max(initial=0) <= 0.5
+
+
+@pytest.mark.parametrize("name", ["zilla-slab-600", "atkinson-hyperlegible-next-400", "atkinson-hyperlegible-next-700"])
+def test_the_faces_of_words_keep_their_kerning_and_figures_of_one_width(name):
+    font = TTFont(FONTS / f"{name}.woff2")
+    features = {tag: table for tag in ("GPOS", "GSUB") if (table := font.get(tag))}
+    assert [{one.FeatureTag for one in table.table.FeatureList.FeatureRecord} for table in features.values()] == [
+        {"kern"},
+        {"tnum"},
+    ]
+    letters = font.getBestCmap()
+    (pairs,) = font["GPOS"].table.LookupList.Lookup[0].SubTable
+    first, second = (letters[ord(letter)] for letter in "To")
+    row = pairs.Class1Record[pairs.ClassDef1.classDefs.get(first, 0)].Class2Record
+    assert row[pairs.ClassDef2.classDefs[second]].Value1.XAdvance < -10
+    (tabular,) = font["GSUB"].table.LookupList.Lookup[0].SubTable
+    widths = font["hmtx"].metrics
+    assert (
+        len({widths[tabular.mapping.get(letters[ord(figure)], letters[ord(figure)])][0] for figure in "0123456789"})
+        == 1
+    )
 
 
 # PDFs

@@ -1,7 +1,6 @@
 // The page that shows what lies in this tablet's box, and lets a person send it, copy it, or let go what was refused.
 
-import { openBox } from "./box.js";
-import { keepPage } from "./offline.js";
+import { keepPage, openBox } from "./box.js";
 
 const data = JSON.parse(document.getElementById("box-data").textContent);
 const list = document.getElementById("entries");

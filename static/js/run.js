@@ -1,8 +1,7 @@
 // The bench run: one key large, a pad, the row and a plot. Everything typed goes into the box first and is shown as kept
 // when it lies there; nothing here waits for the network.
 
-import { openBox, shrink } from "./box.js";
-import { keepPage } from "./offline.js";
+import { keepPage, openBox, shrink } from "./box.js";
 import * as rules from "./rules.js";
 
 const data = JSON.parse(document.getElementById("run-data").textContent);

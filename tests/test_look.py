@@ -222,7 +222,7 @@ def test_the_signs_shipped_are_the_signs_drawn(tmp_path):
 
 
 def test_the_figures_hold_the_signs_as_they_are_drawn():
-    """A page fetches one file for both. The file of the figures has a grid of 500 units, that of the signs one of 1000."""
+    """A page fetches one file for both, whose grid has 500 units where that of the signs alone has 1000."""
     signs, figures = (
         outlines(TTFont(FONTS / name)) for name in ("signs.woff2", "atkinson-hyperlegible-mono-500.woff2")
     )

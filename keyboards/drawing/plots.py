@@ -12,6 +12,7 @@ from typing import Self
 
 from keyboards.drawing.svg import (
     AMBER,
+    DOT,
     EDGE,
     GREEN,
     GREEN_PALE,
@@ -20,12 +21,16 @@ from keyboards.drawing.svg import (
     RED,
     SOFT,
     SURFACE,
+    Shape,
+    chain,
     element,
     num,
     path,
     text,
     text_width,
 )
+
+DIAMOND = "l4.2 4.2-4.2 4.2-4.2-4.2z"
 
 
 @dataclass(frozen=True)
@@ -286,7 +291,7 @@ def _head(plot: Plot, columns: Columns, y: float, size: float) -> tuple[str, flo
 
 
 def _dots(points: Sequence[tuple[float, float]], hollow: bool) -> str:
-    d = "".join(f"M{num(x)} {num(y)}h.1" for x, y in points)
+    d = chain(((x, y, DOT) for x, y in points), across=0.1)
     dots = path(
         d,
         stroke=SOFT if hollow else INK,
@@ -347,18 +352,25 @@ def marker(kind: str, x: float, y: float, beyond: int = 0) -> str:
         return f"M{num(x - 4)} {num(y + 5 * beyond)}h8l-4 {num(-7.0 * beyond)}z"
     if kind == "odd":
         return f"M{num(x - 3)} {num(y - 3)}l6 6m0 -6l-6 6m-1.9 -3a4.9 4.9 0 1 0 9.8 0a4.9 4.9 0 1 0 -9.8 0"
-    return f"M{num(x)} {num(y - 4.2)}l4.2 4.2-4.2 4.2-4.2-4.2z"
+    return f"M{num(x)} {num(y - 4.2)}{DIAMOND}"
+
+
+def _stems(points: Sequence[tuple[float, float]], foot: float) -> str:
+    down = f"V{num(foot)}"
+    return chain(((x, y, down) for x, y in points), foot=foot)
 
 
 def _points(plot: Plot, axis: Axis, columns: Columns, top: float, bottom: float) -> str:
     two = len(plot.series) > 1
     drawn: list[str] = []
-    stems: dict[str, list[str]] = {"inside": [], "outside": [], "odd": []}
+    foot = axis.y(axis.centre, top, bottom)
+    stems: dict[str, list[tuple[float, float]]] = {"inside": [], "outside": [], "odd": []}
+    joined: list[str] = []
     dots: list[tuple[float, float]] = []
-    shapes: dict[str, list[str]] = {"outside": [], "odd": []}
+    diamonds: list[Shape] = []
+    odd: list[str] = []
     arrows: dict[str, list[str]] = {"inside": [], "outside": [], "odd": []}
     rings: list[tuple[float, float]] = []
-    foot = axis.y(axis.centre, top, bottom)
     main = next((series for series in reversed(plot.series) if not series.hollow), None)
     for series in plot.series:
         for number in columns.numbers:
@@ -370,30 +382,32 @@ def _points(plot: Plot, axis: Axis, columns: Columns, top: float, bottom: float)
                 rings.append((x, y))
                 after = main.values.get(number) if main else None
                 if after is not None:
-                    stems["inside"].append(f"M{num(x)} {num(y)}V{num(axis.y(after, top, bottom))}")
+                    joined.append(f"M{num(x)} {num(y)}V{num(axis.y(after, top, bottom))}")
                 continue
             kind = kind_of(plot, number, value)
             beyond = axis.beyond(kind, value)
             if not two:
-                stems[kind].append(f"M{num(x)} {num(foot)}V{num(y)}")
+                stems[kind].append((x, y))
             if beyond:
                 arrows[kind].append(marker(kind, x, y, beyond))
             elif kind == "inside":
                 dots.append((x, y))
+            elif kind == "outside":
+                diamonds.append((x, y - 4.2, DIAMOND))
             else:
-                shapes[kind].append(marker(kind, x, y))
+                odd.append(marker(kind, x, y))
     drawn += [
-        path(stems["inside"], stroke=EDGE, stroke_width=0.8),
-        path(stems["outside"], stroke=AMBER, stroke_width=0.8),
-        path(stems["odd"], stroke=RED, stroke_width=0.8, stroke_dasharray="2 2"),
+        path([*joined, _stems(stems["inside"], foot)], stroke=EDGE, stroke_width=0.8),
+        path(_stems(stems["outside"], foot), stroke=AMBER, stroke_width=0.8),
+        path(_stems(stems["odd"], foot), stroke=RED, stroke_width=0.8, stroke_dasharray="2 2"),
     ]
     if rings:
         drawn.append(_dots(rings, True))
     if dots:
         drawn.append(_dots(dots, False))
     drawn += [
-        path(shapes["outside"], fill=AMBER, class_="outside"),
-        path(shapes["odd"], fill="none", stroke=RED, stroke_width=1.5, class_="odd"),
+        path(chain(diamonds), fill=AMBER, class_="outside"),
+        path(odd, fill="none", stroke=RED, stroke_width=1.5, class_="odd"),
         path(arrows["inside"], fill=INK, class_="inside"),
         path(arrows["outside"], fill=AMBER, class_="outside"),
         path(arrows["odd"], fill=RED, class_="odd"),

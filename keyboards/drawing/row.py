@@ -9,13 +9,14 @@ plots on the same columns (`plots.py`).
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import cos, isfinite, radians, sin
+from math import cos, floor, isfinite, radians, sin
 
 from keyboards.drawing import plots as plotting
 from keyboards.drawing.plots import Columns, Plot, Section
 from keyboards.drawing.svg import (
     BAR,
     BRASS,
+    DOT,
     EDGE,
     GRADES,
     INK,
@@ -23,6 +24,8 @@ from keyboards.drawing.svg import (
     RED,
     SOFT,
     SURFACE,
+    Shape,
+    chain,
     document,
     element,
     escape,
@@ -111,6 +114,8 @@ def button_row(
         raise ValueError("a row needs at least one key")
     if not 1 <= split <= 8:
         raise ValueError(f"split must be 1 to 8, not {split!r}")
+    if not isfinite(width):
+        raise ValueError(f"width must be above 0, not {width!r}")
     numbers = [key.number for key in keys]
     if len(set(numbers)) != len(numbers):
         raise ValueError("two keys have the same number")
@@ -120,6 +125,9 @@ def button_row(
     longest = max(len(line) for line in lines)
     # A short compass fills the picture, but its keys grow no wider than those of 61.
     pitch = min((width - gutter - 2) / longest, max(18.0, (width - gutter - 2) / 61 if split == 1 else 18.0))
+    short = pitch - floor(pitch * 10) / 10  # keys at one distance are told alike, so it is one that can be told
+    pitch -= short
+    gutter += short * longest
     y = 0.0
     drawn: list[str] = []
     links: list[str] = []
@@ -148,7 +156,7 @@ def button_row(
             cuts = "".join(f"M{x} {num(a - 3)}V{num(b + 3)}" for a, b in fields)
             drawn.append(path(cuts, stroke=INK, stroke_width=1.2, class_="now-line"))
         if href is not None:
-            links.extend(_link(face, columns, top, y, href, words) for face in faces)
+            links.append(_links(faces, columns, top, y, href, words))
         y += 6 if len(lines) == 1 else 12
     y -= 6 if len(lines) == 1 else 12
     if words.note:
@@ -164,7 +172,7 @@ def button_row(
         description=description,
         class_="keyrow live" if live else "keyrow",
         fills=True,
-        linked=element("g", *links, class_="links") if links else "",
+        linked=element("g", *links, class_="links", fill_opacity="0") if links else "",
         data_x=num(gutter) if live else None,
         data_pitch=f"{pitch:.5g}" if live else None,
         data_rail=9 if live else None,
@@ -184,26 +192,19 @@ def _lines(keys: Sequence[KeyFace], split: int) -> list[Sequence[KeyFace]]:
     return [keys[a:b] for a, b in zip(cuts, [*cuts[1:], len(keys)], strict=True)]
 
 
-def _rect(x: float, y: float, width: float, height: float) -> str:
-    return f"M{num(x)} {num(y)}h{num(width)}v{num(height)}h{num(-width)}z"
+def _rect(x: float, y: float, width: float, height: float) -> Shape:
+    return x, y, f"h{num(width)}v{num(height)}h{num(-width)}z"
 
 
-def _mortise(x: float, y: float, width: float, length: float, skew: float) -> str:
+def _mortise(x: float, y: float, width: float, length: float, skew: float) -> Shape:
     """A mortise about (x, y). A positive skew takes its lower end, the playing end, to the right, the treble."""
     s, c = sin(radians(skew)), cos(radians(skew))
     along = (length * s, length * c)
     across = (width * c, -width * s)
     x -= (along[0] + across[0]) / 2
     y -= (along[1] + across[1]) / 2
-    return (
-        f"M{num(x)} {num(y)}l{num(across[0])} {num(across[1])} {num(along[0])} {num(along[1])} "
-        f"{num(-across[0])} {num(-across[1])}z"
-    )
-
-
-def _dot(x: float, y: float) -> str:
-    """A dot for a path stroked with round ends. Not of length 0: some readers of PDFs leave those out."""
-    return f"M{num(x)} {num(y)}h.1"
+    sides = f"{num(across[0])} {num(across[1])} {num(along[0])} {num(along[1])} {num(-across[0])} {num(-across[1])}"
+    return x, y, f"l{sides}z"
 
 
 def _hatch(x: float, y: float, width: float, height: float) -> str:
@@ -218,8 +219,8 @@ def _hatch(x: float, y: float, width: float, height: float) -> str:
     return "".join(lines)
 
 
-def _wedge(x: float, y: float, half: float) -> str:
-    return f"M{num(x - half)} {num(y)}h{num(2 * half)}l{num(-half)} {num(half * 1.4)}z"
+def _wedge(x: float, y: float, half: float) -> Shape:
+    return x - half, y, f"h{num(2 * half)}l{num(-half)} {num(half * 1.4)}z"
 
 
 def _crack(x: float, y: float, width: float, height: float) -> str:
@@ -231,16 +232,16 @@ def _blocks(keys: Sequence[KeyFace], columns: Columns, y: float, current: int | 
     gap = min(2.0, columns.pitch * 0.14)
     width = columns.pitch - gap
     slot = (min(width * 0.46, 6.0), 15.0)
-    fills: list[list[str]] = [[], [], [], []]
-    bars: list[str] = []
-    unread: list[str] = []
+    fills: list[list[Shape]] = [[], [], [], []]
+    bars: list[Shape] = []
+    unread: list[Shape] = []
     hatch: list[str] = []
-    dark: list[str] = []
-    light: list[str] = []
-    dark_pins: list[str] = []
-    light_pins: list[str] = []
+    dark: list[Shape] = []
+    light: list[Shape] = []
+    dark_pins: list[Shape] = []
+    light_pins: list[Shape] = []
     cracks: list[str] = []
-    wedges: list[str] = []
+    wedges: list[Shape] = []
     singles: list[str] = []
     outline = ""
     for key in keys:
@@ -248,7 +249,8 @@ def _blocks(keys: Sequence[KeyFace], columns: Columns, y: float, current: int | 
         middle = x + width / 2
         pin_y = y + 13.5
         if key.number == current:
-            outline = path(_rect(x - 0.8, y - 2, width + 1.6, BLOCK + 4), fill="none", stroke=INK, stroke_width=2.2)
+            around = chain([_rect(x - 0.8, y - 2, width + 1.6, BLOCK + 4)])
+            outline = path(around, fill="none", stroke=INK, stroke_width=2.2)
             outline += path(f"M{num(middle - 5)} {num(y + BLOCK + 7.5)}l5 -5.5 5 5.5z", fill=INK)
         if key.marks:
             wedges.append(_wedge(middle, y - 8, min(3.2, width / 2)))
@@ -256,17 +258,13 @@ def _blocks(keys: Sequence[KeyFace], columns: Columns, y: float, current: int | 
             hatch.append(_hatch(x, y, width, BLOCK))
             continue
         full = key.grade == 3
-        block = _rect(x, y, width, BLOCK)
-        mortise = (
-            ""
-            if key.skew_deg is None and key.grade is None
-            else _mortise(middle, pin_y, slot[0], slot[1], max(-40.0, min(40.0, (key.skew_deg or 0) * scale)))
-        )
+        skew = max(-40.0, min(40.0, (key.skew_deg or 0) * scale))
         if key.broken:
             cracks.append(_crack(x, y, width, BLOCK))
         if live:
-            singles.append(_single(key, block, mortise, _dot(middle, pin_y), (x, y, width)))
+            singles.append(_single(key, x, y, width, _mortise(width / 2, 13.5, slot[0], slot[1], skew)))
             continue
+        block = _rect(x, y, width, BLOCK)
         if key.grade is None:
             unread.append(block)
         else:
@@ -276,69 +274,66 @@ def _blocks(keys: Sequence[KeyFace], columns: Columns, y: float, current: int | 
                 # A full bar leaves a rim of the spent grade's red all round.
                 side, head = (2.3, 2.3) if full else (0.6, 0.0)
                 bars.append(_rect(x + side, y + BLOCK - height + head, width - 2 * side, height - head - side))
-        (light if full else dark).append(mortise)
-        (light_pins if full else dark_pins).append(_dot(middle, pin_y))
+        if key.skew_deg is not None or key.grade is not None:
+            (light if full else dark).append(_mortise(middle, pin_y, slot[0], slot[1], skew))
+        (light_pins if full else dark_pins).append((middle, pin_y, DOT))
     pin: dict[str, object] = {"stroke_linecap": "round", "stroke_width": min(2.6, width * 0.24)}
-    drawn = [path(unread, fill=SURFACE, stroke=LINE, stroke_linejoin="round", class_="unread")]
+    drawn = [path(chain(unread), fill=SURFACE, stroke=LINE, stroke_linejoin="round", class_="unread")]
     drawn += [
-        path(fill, fill=GRADES[g], stroke=_STROKES[g], stroke_linejoin="round", class_=f"g{g}")
+        path(chain(fill), fill=GRADES[g], stroke=_STROKES[g], stroke_linejoin="round", class_=f"g{g}")
         for g, fill in enumerate(fills)
     ]
-    drawn += singles
+    drawn.append(element("g", *singles, fill="none", stroke=INK, stroke_width=0.9) if singles else "")
     drawn += [
-        path(bars, fill=BAR, class_="bars"),
-        path(dark, fill="#fff", fill_opacity=0.65, stroke=INK, stroke_width=0.9, stroke_linejoin="round"),
-        path(light, fill="none", stroke="#fff", stroke_width=0.9, stroke_linejoin="round"),
-        path(dark_pins, stroke=INK, fill="none", **pin),
-        path(light_pins, stroke="#fff", fill="none", **pin),
+        path(chain(bars), fill=BAR, class_="bars"),
+        path(chain(dark), fill="#fff", fill_opacity=0.65, stroke=INK, stroke_width=0.9, stroke_linejoin="round"),
+        path(chain(light), fill="none", stroke="#fff", stroke_width=0.9, stroke_linejoin="round"),
+        path(chain(dark_pins, across=0.1), stroke=INK, fill="none", **pin),
+        path(chain(light_pins, across=0.1), stroke="#fff", fill="none", **pin),
         path(hatch, stroke=EDGE, stroke_width=0.8, fill="none", class_="missing"),
         path(cracks, stroke="#fff", stroke_width=3.4, fill="none"),
         path(cracks, stroke=RED, stroke_width=1.5, fill="none", class_="broken"),
-        path(wedges, fill=BRASS, class_="marks"),
+        path(chain(wedges), fill=BRASS, class_="marks"),
     ]
     return "".join(drawn) + element("g", outline, class_="now") if outline or live else "".join(drawn)
 
 
-def _single(key: KeyFace, block: str, mortise: str, pin: str, place: tuple[float, float, float]) -> str:
-    """One key on its own. The bar has its full height; the style sheet cuts it down by the class of the grade."""
-    x, y, width = place
+def _single(key: KeyFace, x: float, y: float, width: float, mortise: Shape) -> str:
+    """One key on its own, drawn from its own corner, so that all keys are told alike.
+
+    The bar has its full height; the style sheet cuts it down by the class of the grade.
+    """
     return element(
         "g",
         path(
-            block,
+            chain([_rect(0, 0, width, BLOCK)]),
             class_="block",
             fill=SURFACE if key.grade is None else GRADES[key.grade],
             stroke=EDGE,
-            stroke_width=0.9,
         ),
-        element("rect", x=x + 0.8, y=y, width=width - 1.6, height=BLOCK, fill=BAR, class_="bar"),
-        path(
-            mortise or _mortise(x + width / 2, y + 13.5, min(width * 0.46, 6.0), 15.0, 0),
-            class_="mortise",
-            fill="none",
-            stroke=INK,
-            stroke_width=0.9,
-        ),
-        path(pin, class_="pin", fill="none", stroke=INK, stroke_width=2.4, stroke_linecap="round"),
+        element("rect", x=0.8, y=0, width=width - 1.6, height=BLOCK, fill=BAR, stroke="none", class_="bar"),
+        path(chain([mortise]), class_="mortise"),
+        path(chain([(width / 2, 13.5, DOT)]), class_="pin", stroke_width=2.4, stroke_linecap="round"),
         class_="key unread" if key.grade is None else f"key g{key.grade}",
         data_key=key.number,
+        transform=f"translate({num(x)} {num(y)})",
     )
 
 
 def _fronts(keys: Sequence[KeyFace], columns: Columns, y: float) -> str:
     gap = min(1.6, columns.pitch * 0.12)
     width = columns.pitch - gap
-    naturals: list[str] = []
-    sharps: list[str] = []
-    absent: list[str] = []
+    naturals: list[Shape] = []
+    sharps: list[Shape] = []
+    absent: list[Shape] = []
     for key in keys:
         x = columns.left(key.number) + gap / 2
         shape = _rect(x, y, width, FRONT * 0.66 if key.sharp else FRONT)
         (absent if key.missing else sharps if key.sharp else naturals).append(shape)
     return (
-        path(naturals, fill="#fff", stroke=LINE, stroke_linejoin="round", class_="naturals")
-        + path(sharps, fill=INK, class_="sharps")
-        + path(absent, fill="none", stroke=EDGE, stroke_width=0.8, stroke_dasharray="2 1.6", class_="missing")
+        path(chain(naturals), fill="#fff", stroke=LINE, stroke_linejoin="round", class_="naturals")
+        + path(chain(sharps), fill=INK, class_="sharps")
+        + path(chain(absent), fill="none", stroke=EDGE, stroke_width=0.8, stroke_dasharray="2 1.6", class_="missing")
     )
 
 
@@ -406,24 +401,20 @@ def _sections(
     return element("g", drawn, class_="sections"), y + lowest * size * 1.25 + size * 0.35
 
 
-def _link(key: KeyFace, columns: Columns, top: float, bottom: float, href: str, words: RowWords) -> str:
-    said = [words.missing] if key.missing else [words.unread if key.grade is None else words.grades[key.grade]]
-    if key.broken and not key.missing:
-        said.append(words.broken)
-    said.extend(key.marks)
-    name = f"{key.number} {key.name}: {', '.join(said)}"
-    shape = element(
-        "rect",
-        x=columns.left(key.number),
-        y=top,
-        width=columns.pitch,
-        height=bottom - top,
-        fill_opacity="0",
-    )
-    # Out of the tab order: 88 stops before the page's own controls help nobody, and the table behind the row has them.
-    return element(
-        "a", element("title", escape(name)), shape, href=href.replace("{number}", str(key.number)), tabindex="-1"
-    )
+def _links(keys: Sequence[KeyFace], columns: Columns, top: float, bottom: float, href: str, words: RowWords) -> str:
+    """A link over the column of each key, told in columns."""
+    drawn = []
+    for place, key in enumerate(keys):
+        said = [words.missing] if key.missing else [words.unread if key.grade is None else words.grades[key.grade]]
+        if key.broken and not key.missing:
+            said.append(words.broken)
+        said.extend(key.marks)
+        told = element("title", escape(f"{key.number} {key.name}: {', '.join(said)}"))
+        # Out of the tab order: 88 stops before the page's own controls help nobody; the table behind the row has them.
+        column = f'<rect x="{place}" width="1" height="1"/>'
+        drawn.append(element("a", told, column, href=href.replace("{number}", str(key.number)), tabindex="-1"))
+    measure = f"translate({num(columns.start)} {num(top)}) scale({num(columns.pitch)} {num(bottom - top)})"
+    return element("g", *drawn, transform=measure)
 
 
 _SHARPS = (1, 3, 6, 8, 10)

@@ -6,6 +6,7 @@ a page can restyle a drawing.
 """
 
 import re
+from collections.abc import Iterable
 from functools import lru_cache
 from math import isfinite
 
@@ -60,6 +61,35 @@ def attributes(**values: object) -> str:
         shown = num(value) if isinstance(value, float) else escape(value)
         parts.append(f' {name.rstrip("_").replace("_", "-")}="{shown}"')
     return "".join(parts)
+
+
+Shape = tuple[float, float, str]  # x and y where it begins, and what is drawn from there
+DOT = "h.1"  # stroked with round ends; not of length 0, which some readers of PDFs leave out
+
+
+def chain(shapes: Iterable[Shape], *, across: float = 0, foot: float | None = None) -> str:
+    """One path through many shapes, each of which comes back to where it began (z).
+
+    Only the first place is told as such, the others by how far they are from the one before. Keys stand at equal
+    distances, so the same words come again and again and weigh next to nothing once compressed. Distances are between
+    places that were rounded, so that no error adds up. Open shapes end so far `across` from where they began, and, if
+    a `foot` is given, down there.
+    """
+    drawn: list[str] = []
+    x = y = 0
+    move = "M"
+    step = round(across * 10)
+    ground = None if foot is None else round(foot * 10)
+    for left, top, shape in shapes:
+        to_x, to_y = round(left * 10), round(top * 10)
+        drawn.append(f"{move}{_tenths(to_x - x)} {_tenths(to_y - y)}{shape}")
+        x, y, move = to_x + step, to_y if ground is None else ground, "m"
+    return "".join(drawn)
+
+
+@lru_cache(maxsize=16_384)
+def _tenths(value: int) -> str:
+    return num(value / 10)
 
 
 def element(name: str, *content: str, **values: object) -> str:

@@ -18,7 +18,9 @@ from shop.models.estimates import PricedOption
 
 @dataclass(frozen=True)
 class ComparedRow:
-    """One line of work across the options: the line of each option that has it, None for one that has not."""
+    """One line of work across the options: the line of each option that has it, None for one that has not.
+
+    percent, tax: which share of the work under which tax is taken off, where it is such a discount."""
 
     title: str
     section: str
@@ -26,6 +28,8 @@ class ComparedRow:
     list_price: Decimal | None
     discount: bool
     proves: str
+    percent: Decimal | None
+    tax: tuple[str, Decimal]
     cells: tuple[Line | None, ...]
 
 
@@ -41,14 +45,15 @@ def compared(estimate: Estimate) -> list[ComparedRow]:
             for line in priced.lines:
                 if (line.pk not in common) is not own:
                     continue
-                alike = (line.title, line.section, line.unit, line.unit_price, line.kind, line.list_price, line.tax)
-                key = (own, *alike, line.proves_words)
+                each = line.unit_price if line.percent is None else Decimal(0)
+                alike = (line.title, line.section, line.unit, each, line.kind, line.list_price, line.tax)
+                key = (own, *alike, line.proves_words, line.percent)
                 # Two equal lines of one option stay two rows: nothing printed may vanish from the sum.
                 repeat = seen[key] = seen.get(key, -1) + 1
                 rows.setdefault((*key, repeat), [None] * len(offer))[column] = line
     stages = _order_of_stages(estimate)
     table = [
-        ComparedRow(key[1], key[2], key[4], key[6], key[5] == LineKind.DISCOUNT, key[8], tuple(cells))
+        ComparedRow(key[1], key[2], key[4], key[6], key[5] == LineKind.DISCOUNT, key[8], key[9], key[7], tuple(cells))
         for key, cells in rows.items()
     ]
     own_rows = [row for row, key in zip(table, rows, strict=True) if key[0]]

@@ -14,7 +14,7 @@ from django.utils.translation import gettext_lazy as _
 
 from shop.core.errors import MeasurementError
 from shop.forms.jobs import DayInput
-from shop.forms.numbers import PlainDecimalField
+from shop.forms.numbers import PlainDecimalField, PriceOrShareField, Share
 from shop.models import Estimate, Line, LineKind, Operation, Option, TaxClass
 from shop.workflow.estimates import MOST_EACH, MOST_UNITS, DraftLine
 
@@ -78,7 +78,7 @@ class OptionForm(forms.ModelForm):
 
 
 class LineForm(forms.ModelForm):
-    """One line. A discount is typed as what is taken off; place says which option it belongs to."""
+    """One line. A discount is typed as what is taken off, a sum or "10 %"; place says which option it belongs to."""
 
     quantity = PlainDecimalField(
         label=_("Amount"), min_value=Decimal("0.01"), max_value=MOST_UNITS, max_digits=9, decimal_places=2
@@ -104,12 +104,20 @@ class LineForm(forms.ModelForm):
         choices = places
         if self.instance.kind == LineKind.DISCOUNT:
             choices = [choice for choice in places if choice[0] != EXTRA]
-            self.initial["unit_price"] = -self.instance.unit_price
+            self.fields["unit_price"] = _price_or_share(label=_("Each"))
+            percent = self.instance.percent
+            self.initial["unit_price"] = -self.instance.unit_price if percent is None else Share(percent)
         self.fields["place"].choices = choices  # type: ignore[attr-defined]
         self.initial["place"] = _place(self.instance)
         what = str(self.instance.title)
         for name, form_field in self.fields.items():
             form_field.widget.attrs["aria-label"] = f"{form_field.label}: {what}" if name != "title" else _now("Work")
+
+    def clean_unit_price(self) -> Decimal:
+        """A percentage is kept as such."""
+        typed = self.cleaned_data["unit_price"]
+        self.instance.percent = typed.percent if isinstance(typed, Share) else None
+        return Decimal(0) if isinstance(typed, Share) else typed
 
     def _post_clean(self):
         # The instance takes what was typed, so that sums can be reckoned before anything is kept.
@@ -118,6 +126,8 @@ class LineForm(forms.ModelForm):
             self.instance.list_price = None  # a price typed by hand is no share of the list's
         if "unit_price" in self.cleaned_data and self.instance.kind == LineKind.DISCOUNT:
             self.instance.unit_price = -self.cleaned_data["unit_price"]
+            if self.instance.percent is not None:
+                self.instance.quantity = Decimal(1)
         if "tax" in self.cleaned_data:
             tax = self._taxes.get(self.cleaned_data["tax"])
             self.instance.tax_name, self.instance.tax_rate = (tax.name, tax.rate) if tax else ("", None)
@@ -129,6 +139,14 @@ class LineForm(forms.ModelForm):
             self.instance.kind = LineKind.EXTRA if place == EXTRA else LineKind.WORK
 
     @property
+    def totals(self) -> list[Decimal]:
+        """What the line comes to; a discount in percent in each option that has it."""
+        line = self.instance
+        if line.percent is None:
+            return [line.total]
+        return [one.total for priced in line.estimate.offer for one in priced.lines if one.pk == line.pk]
+
+    @property
     def values(self) -> dict[str, Any]:
         """What is to be kept of the line."""
         row = self.instance
@@ -137,6 +155,7 @@ class LineForm(forms.ModelForm):
             "section",
             "quantity",
             "unit_price",
+            "percent",
             "list_price",
             "tax_name",
             "tax_rate",
@@ -144,6 +163,10 @@ class LineForm(forms.ModelForm):
             "kind",
         )
         return {name: getattr(row, name) for name in names}
+
+
+def _price_or_share(**kwargs: Any) -> PriceOrShareField:
+    return PriceOrShareField(min_value=0, max_value=MOST_EACH, max_digits=12, decimal_places=3, **kwargs)
 
 
 def _tax_field(taxes: Mapping[str, TaxClass]) -> forms.ChoiceField:
@@ -171,16 +194,14 @@ class AddLineForm(forms.Form):
         decimal_places=2,
         initial=Decimal(1),
     )
-    unit_price = PlainDecimalField(
-        label=_("Each"),
-        min_value=0,
-        max_value=MOST_EACH,
-        max_digits=12,
-        decimal_places=3,
-        required=False,
-        help_text=_("Empty: the price list's."),
+    unit_price = _price_or_share(
+        label=_("Each"), required=False, help_text=_("Empty: the price list's. A discount may be a share: 10 %.")
     )
-    discount = forms.BooleanField(label=_("It is a discount: taken off"), required=False)
+    discount = forms.BooleanField(
+        label=_("It is a discount: taken off"),
+        required=False,
+        help_text=_("A share is taken off the work under the same tax, without extras."),
+    )
 
     def __init__(self, *args: Any, operations: list[Operation], taxes: Mapping[str, TaxClass], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -202,19 +223,23 @@ class AddLineForm(forms.Form):
                 self.add_error("title", _("Say what it is."))
             if data.get("unit_price") is None and "unit_price" not in self.errors:
                 self.add_error("unit_price", _("Enter a price."))
+        if isinstance(data.get("unit_price"), Share) and not data.get("discount"):
+            self.add_error("unit_price", _("Only a discount is a percentage: tick that it is one."))
         return data
 
     def draft(self, kind: str) -> DraftLine:
         """The line to be."""
         data = self.cleaned_data
-        discount = data["discount"]
+        discount, price = data["discount"], data["unit_price"]
+        share = price.percent if isinstance(price, Share) else None
         operation = None if discount else self._operations.get(data["operation"])
         return DraftLine(
             code=operation.code if operation else "",
-            quantity=data["quantity"],
+            quantity=data["quantity"] if share is None else Decimal(1),
             section=data["section"],
             title=data["title"] or None,
-            unit_price=data["unit_price"],
+            unit_price=price if share is None else None,
+            percent=share,
             kind=LineKind.DISCOUNT if discount else kind,
             tax=self._taxes.get(data.get("tax", "")),
         )

@@ -1,11 +1,14 @@
 """Numbers as people type them: "1 709.60" or "1709,6", in plain figures, never "1e9" or other scripts' digits."""
 
 import re
+from dataclasses import dataclass
 from decimal import Decimal
 
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext_lazy as _
+
+from shop.models.prices import percent_in_words
 
 _SPACES = dict.fromkeys(map(ord, "\u00a0\u202f\u2009 '"), None)
 _PLAIN = re.compile(r"[+-]?(\d{1,12}(\.\d{0,6})?|\.\d{1,6})", re.ASCII)
@@ -38,6 +41,26 @@ class PlainDecimalField(forms.DecimalField):
         shown = value.quantize(Decimal(1)) if value == value.to_integral_value() else value.normalize()
         text = format(shown, "f")
         return f"{text}0" if re.fullmatch(r"-?\d+\.\d", text) else text
+
+
+@dataclass(frozen=True)
+class Share:
+    """So many percent."""
+
+    percent: Decimal
+
+
+class PriceOrShareField(PlainDecimalField):
+    """An amount, or a percentage such as "10 %": cleaned to a Decimal or a Share."""
+
+    _percent = PlainDecimalField(min_value=Decimal("0.01"), max_value=100, max_digits=5, decimal_places=2)
+
+    def clean(self, value):
+        text = str(value or "").strip()
+        return Share(self._percent.clean(text[:-1])) if text.endswith("%") else super().clean(value)
+
+    def prepare_value(self, value):
+        return percent_in_words(value.percent) if isinstance(value, Share) else super().prepare_value(value)
 
 
 class WholeInput(forms.TextInput):

@@ -3,7 +3,8 @@
 import datetime
 import hashlib
 import secrets
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
+from copy import copy
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -12,10 +13,12 @@ from django.db import models
 from django.db.models import Exists, OuterRef, Q
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.formats import number_format
+from django.utils.translation import gettext
 from django.utils.translation import gettext_lazy as _
 
 from shop.core import money, tags
-from shop.models.prices import Unit, proves_in_words
+from shop.models.prices import Unit, percent_in_words, proves_in_words, units_in_words
 
 
 class EstimateState(models.TextChoices):
@@ -210,14 +213,30 @@ class Estimate(models.Model):
 
     def priced(self, option: "Option", extras: Collection["Line"] = ()) -> PricedOption:
         """What the option costs, with the extras named. Reads lines.all(): see with_lines()."""
-        own = tuple(line for line in self.lines.all() if line.option_id == option.pk and line.kind != LineKind.EXTRA)
-        common = tuple(self.common)
+        here = (line for line in self.lines.all() if line.option_id == option.pk and line.kind != LineKind.EXTRA)
+        lines = self._shared([*here, *self.common])
+        own = tuple(line for line in lines if line.option_id is not None)
+        common = tuple(line for line in lines if line.option_id is None)
         chosen = {line.pk for line in extras}
         added = tuple(line for line in self.extras if line.pk in chosen)
         totals = money.totals_by_class(
             [(line.total, *line.tax) for line in (*own, *common, *added)], self.deposit_rate, self.currency
         )
         return PricedOption(option, own, common, added, totals)
+
+    def _shared(self, lines: Iterable["Line"]) -> "list[Line]":
+        """The lines of an option; a discount in percent as a copy that holds what it comes to there: the share of the
+        option's work under the same tax, without extras and other discounts."""
+        lines, work = list(lines), dict[tuple[str, Decimal], Decimal]()
+        for line in lines:
+            if line.kind != LineKind.DISCOUNT:
+                work[line.tax] = work.get(line.tax, Decimal(0)) + line.total
+        for place, line in enumerate(lines):
+            if line.percent is not None:
+                lines[place] = shared = copy(line)
+                shared.base = work.get(line.tax, Decimal(0))
+                shared.unit_price = -money.share(shared.base, line.percent, self.currency)
+        return lines
 
     @property
     def offer(self) -> list[PricedOption]:
@@ -298,7 +317,13 @@ class LineQuerySet(models.QuerySet):
 
 
 class Line(models.Model):
-    """One line: an operation on a section, so many units at a price. option is empty where it is common to all."""
+    """One line: an operation on a section, so many units at a price. option is empty where it is common to all.
+
+    A discount may be a percentage instead: percent is then set, and what it comes to is reckoned for each option
+    (Estimate.priced), whose lines carry base, the sum that it is a share of.
+    """
+
+    base: Decimal | None = None
 
     estimate = models.ForeignKey(Estimate, on_delete=models.CASCADE, related_name="lines")
     option = models.ForeignKey(Option, null=True, blank=True, on_delete=models.CASCADE, related_name="lines")
@@ -311,6 +336,7 @@ class Line(models.Model):
     )
     unit = models.CharField(_("unit"), max_length=6, choices=Unit, default=Unit.KEY)
     unit_price = models.DecimalField(_("each"), max_digits=12, decimal_places=3)
+    percent = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
     list_price = models.DecimalField(_("on the price list"), max_digits=12, decimal_places=3, null=True, blank=True)
     tax_name = models.CharField(max_length=30, blank=True, help_text=_("With no rate: the tax of the estimate."))
     tax_rate = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
@@ -326,6 +352,12 @@ class Line(models.Model):
         indexes = [
             models.Index(fields=["stage", "unit", "kind", "estimate", "option", "quantity"], name="line_at_a_stage")
         ]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(percent__isnull=True) | Q(kind="discount", percent__gt=0, percent__lte=100),
+                name="line_percent_is_a_discount",
+            ),
+        ]
 
     def __str__(self):
         return self.title
@@ -333,6 +365,20 @@ class Line(models.Model):
     @property
     def total(self) -> Decimal:
         return money.line_total(self.quantity, self.unit_price, self.estimate.currency)
+
+    @property
+    def amount(self) -> str:
+        """ "88 keys", "1 set"; of a discount in percent "10 % of 747.80"."""
+        if self.base is None or self.percent is None:
+            return units_in_words(self.quantity, self.unit)
+        words = {
+            "percent": percent_in_words(self.percent),
+            "sum": number_format(money.round_money(self.base, self.estimate.currency), force_grouping=True),
+            "tax": " ".join((self.tax[0], percent_in_words(self.tax[1]))),
+        }
+        if len({line.tax for line in self.estimate.lines.all()}) > 1:
+            return gettext("%(percent)s of %(sum)s, the work under %(tax)s") % words
+        return gettext("%(percent)s of %(sum)s") % words
 
     @property
     def proves_words(self) -> str:

@@ -143,6 +143,11 @@ def plain_number(quantity: Decimal) -> str:
     return number_format(quantity.quantize(Decimal(1)) if whole else quantity.normalize(), use_l10n=True)
 
 
+def percent_in_words(rate: Decimal) -> str:
+    """A rate without needless zeros: 20 %, 7.5 %."""
+    return f"{number_format(rate.normalize() if rate % 1 else rate.quantize(Decimal(1)), use_l10n=True)} %"
+
+
 def units_in_words(quantity: Decimal, unit: str) -> str:
     """ "88 keys", "1 set", "1.5 hours"."""
     plural = 1 if quantity == 1 else 2

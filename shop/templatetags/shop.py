@@ -14,7 +14,7 @@ from shop.access import DESK, OWNER, may
 from shop.core import money as core_money
 from shop.core import route
 from shop.models import Bill, BillLine, EstimateState, Event, Line, Payment
-from shop.models.prices import plain_number, units_in_words
+from shop.models.prices import percent_in_words, plain_number, units_in_words
 
 register = template.Library()
 
@@ -54,14 +54,14 @@ def taken_off(payment: Payment, currency: str) -> str:
 
 @register.filter
 def amount(line: Line | BillLine) -> str:
-    """So many units of a line: "88 keys", "1 set", "1.5 hours"."""
-    return units_in_words(line.quantity, line.unit)
+    """So many units of a line: "88 keys", "1 set", "1.5 hours"; the share that a discount is."""
+    return line.amount if isinstance(line, Line) else units_in_words(line.quantity, line.unit)
 
 
 @register.filter
 def percent(rate: Decimal) -> str:
     """A rate without needless zeros: 20 %, 7.5 %."""
-    return f"{number_format(rate.normalize() if rate % 1 else rate.quantize(Decimal(1)), use_l10n=True)} %"
+    return percent_in_words(rate)
 
 
 @register.filter

@@ -61,7 +61,8 @@ class DraftLine:
     """A line to be: code of an operation of the price list ("" for free work, which needs title and unit_price).
 
     quantity in the operation's unit; unit_price before tax, None takes the price list's; a discount's is positive here
-    and taken off. kind is one of LineKind. tax None: that of the operation, or the usual one.
+    and taken off, or percent says which share of the work. kind is one of LineKind. tax None: that of the operation,
+    or the usual one.
     """
 
     code: str
@@ -69,6 +70,7 @@ class DraftLine:
     section: str = ""
     title: str | None = None
     unit_price: Decimal | None = None
+    percent: Decimal | None = None
     kind: str = LineKind.WORK
     tax: TaxClass | None = None
 
@@ -103,9 +105,9 @@ def price_of(operation: Operation, workshop: Workshop) -> Decimal:
 
 def _line(estimate: Estimate, option: Option | None, draft: DraftLine, place: int, prices: "_Prices") -> Line:
     operation = prices.find(draft.code) if draft.code else None
-    if operation is None and (not draft.title or draft.unit_price is None):
+    price, listed = draft.unit_price if draft.percent is None else Decimal(0), None
+    if operation is None and (not draft.title or price is None):
         raise Refused(_("Work that is not in the price list needs words and a price."))
-    price, listed = draft.unit_price, None
     if price is None:
         assert operation is not None
         price = price_of(operation, prices.workshop)
@@ -126,6 +128,7 @@ def _line(estimate: Estimate, option: Option | None, draft: DraftLine, place: in
         quantity=draft.quantity,
         unit=operation.unit if operation else Unit.PIECE,
         unit_price=price,
+        percent=draft.percent,
         list_price=listed,
         tax_name=tax.name if tax else "",
         tax_rate=tax.rate if tax else None,

@@ -30,7 +30,7 @@ from shop.workflow import bills, estimates, stages
 from shop.workflow.bills import Added
 from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
-from tests.factories import make_job, make_person, make_sent, make_workshop
+from tests.factories import make_draft, make_job, make_person, make_sent, make_workshop
 from tests.ladder import climb, gone
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("quick_paper")]
@@ -150,6 +150,20 @@ def test_a_deposit_from_before_there_were_payments_becomes_one(owner):
 
 
 # --- drafts --------------------------------------------------------------------------------------
+
+
+def test_a_discount_in_percent_is_billed_as_the_sum_that_was_agreed(owner):
+    draft = make_draft(by=owner)
+    share = estimates.DraftLine("", Decimal(1), title="For a colleague", percent=Decimal(10), kind="discount")
+    estimates.line_add(draft, share, by=owner)
+    estimates.estimate_send(draft, to="", by=owner)
+    estimates.estimate_accept(draft, option="A", name="Ilse", by=owner)
+    agreed = Estimate.objects.with_lines().get(pk=draft.pk).agreed
+    bill = fresh(bills.bill_draft(draft.job, by=owner))
+    line = next(line for line in bill.lines.all() if line.kind == "discount")
+    assert (bill.totals.gross, line.total) == (agreed.totals.gross, -agreed.lines[-1].base / 10)
+    assert line.title == f"For a colleague (10 % of {agreed.lines[-1].base})"
+    assert estimates.estimate_new_version(draft, by=owner).offer[0].totals == agreed.totals
 
 
 def test_a_draft_bills_what_was_agreed_to_the_cent(owner):

@@ -2,7 +2,7 @@
 
 import datetime
 import threading
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 from io import BytesIO
 
 import pytest
@@ -16,7 +16,7 @@ from pypdf import PdfReader
 
 from shop.core import route
 from shop.documents.estimate import compared, estimate_html, estimate_pdf
-from shop.models import Answer, Estimate, EstimateState, Event, Line, Operation, Role, Stage, token_hash
+from shop.models import Answer, Estimate, EstimateState, Event, Line, Operation, Role, Stage, TaxClass, token_hash
 from shop.workflow import estimates, stages
 from shop.workflow.estimates import DraftLine, DraftOption
 from shop.workflow.refusal import Refused
@@ -126,6 +126,47 @@ def test_a_discount_is_taken_off_and_printed():
         estimate, DraftLine("", Decimal(1), title="For old times", unit_price=Decimal(50), kind="discount"), by=person
     )
     assert read(estimate).offer[0].totals.net == before - 50
+
+
+def test_a_discount_of_ten_percent_is_a_tenth_of_each_options_work_and_says_of_what(client):
+    """10 % of 935.00 is 93.50: by hand. Extras, and work under another tax, keep their price."""
+    client.force_login(person := make_person(role=Role.OWNER))
+    estimate = make_draft(by=person)
+    address = reverse("estimate_detail", args=[estimate.number])
+    works = [priced.totals.net for priced in read(estimate).offer]
+    share = {"ncommon-title": "For old times", "ncommon-unit_price": " 10% "}
+    refused = client.post(address, typed(estimate, add="common", **share)).content.decode()
+    assert "Only a discount is a percentage" in refused
+    for wrong in ("0 %", "100.01 %", "-5 %", "1.234 %", "%", "1e1 %"):
+        page = client.post(
+            address, typed(estimate, add="common", **{**share, "ncommon-unit_price": wrong, "ncommon-discount": "on"})
+        )
+        assert b"Nothing was kept yet" in page.content, wrong
+    client.post(address, typed(estimate, add="common", **{**share, "ncommon-discount": "on"}))
+    line = estimate.lines.get(kind="discount")
+    assert (line.percent, line.quantity) == (10, 1)
+    offer, html = read(estimate).offer, estimate_html(read(estimate))
+    for work, priced in zip(works, offer, strict=True):
+        off = (work / 10).quantize(Decimal("0.01"), ROUND_HALF_UP)
+        assert priced.totals.net == work - off
+        told = f"of {work:,}</span><br>-{off:,}</td>".replace(",", "\u202f")
+        assert told in html
+        assert f"10 % of {work:,}".replace(",", "\u202f") == priced.lines[-1].amount
+    assert html.count("For old times") == 1  # one row, whatever it comes to in each option
+    page = client.get(address).content.decode()
+    assert f'name="l{line.pk}-unit_price" value="10 %"' in page
+    client.post(address, typed(estimate, **{f"l{line.pk}-unit_price": "7,5 %"}))
+    assert read(estimate).offer[0].totals.net == works[0] - (works[0] * Decimal("0.075")).quantize(
+        Decimal("0.01"), ROUND_HALF_UP
+    )
+    reduced = TaxClass.objects.create(name="reduced", rate=5)
+    strip = estimate.lines.get(operation__code="strip", option__letter="A")
+    Line.objects.filter(pk=strip.pk).update(tax_name=reduced.name, tax_rate=reduced.rate)
+    rest = works[0] - strip.total
+    assert f"7.5 % of {rest}, the work under Tax 20 %" == read(estimate).offer[0].lines[-1].amount
+    assert "(off the work under Tax 20 %)" in estimate_html(read(estimate))
+    client.post(address, typed(estimate, **{f"l{line.pk}-unit_price": "30"}))
+    assert (line.__class__.objects.get(pk=line.pk).percent, read(estimate).offer[0].totals.net) == (None, works[0] - 30)
 
 
 def test_amounts_too_large_to_add_up_are_refused_and_not_kept():

@@ -199,6 +199,8 @@ class Telling:
         )
         estimate = estimate_from_decision(decision, by=shop.owner, at=self.later(hours=1))
         extras = [estimates.drop_test(estimate, by=shop.owner)] if tale.drop else []
+        if tale.off:
+            estimates.favour(estimate, tale.off, by=shop.owner)
         estimate_send(estimate, to=self.job.client.email, by=shop.owner, at=self.later(hours=0.5))
         if tale.until == "sent":
             return

@@ -51,6 +51,12 @@ def drop_test(estimate: Estimate, *, by: Person) -> int:
     return line_add(estimate, DraftLine("drop", Decimal(1), kind=LineKind.EXTRA), by=by).pk
 
 
+def favour(estimate: Estimate, percent: int, *, by: Person) -> None:
+    """A share taken off whatever the client chooses."""
+    off = DraftLine("", Decimal(1), title="For the house band", percent=Decimal(percent), kind=LineKind.DISCOUNT)
+    line_add(estimate, off, by=by)
+
+
 def after_stripping(job: Job, *, by: Person, at: datetime.datetime) -> bool:
     """Settles what stripping found as an owner would; whether the bench may go on."""
     found = pricing.found_beyond(job)

@@ -136,6 +136,7 @@ class Tale:
     failing: Sequence[int] = ()
     near: Sequence[int] = ()
     drop: bool = False
+    off: int = 0  # percent taken off as a favour
     held_up: Sequence[int] = ()
     released: str = ""
     more_torn: Sequence[int] = ()
@@ -171,7 +172,7 @@ TALES = (
     ),
     Tale("lysa", LYSA, 26, "buttons", promise=9, more_torn=(15, 64, 65), keys_done=11, wishes="New buttons are fine."),
     Tale(
-        "inn", INN, 19, "revised", more_torn=(4, 9, 15, 16, 28, 29, 30, 35, 41, 52, 53, 60, 66, 67, 71, 78),
+        "inn", INN, 19, "revised", off=5, more_torn=(4, 9, 15, 16, 28, 29, 30, 35, 41, 52, 53, 60, 66, 67, 71, 78),
         wishes="It is played every evening.",
     ),
     Tale(

@@ -204,6 +204,7 @@ const beyondCloth = (quantity) => {
 
 function scale(quantity) {
   const values = [...valuesOf(quantity.slug).values()];
+  const beside = values.slice(1).map((value, index) => [values[index], value]);
   for (const held of Object.values(data.earlier.values)) if (quantity.slug in held) values.push(held[quantity.slug]);
   const band = clothBand(quantity, values);
   const room = quantity.floor * 6;
@@ -211,7 +212,10 @@ function scale(quantity) {
   if (centre === null) return null;
   const far = values.map((value) => Math.abs(value - centre)).sort((a, b) => a - b);
   const most = far.length ? far[Math.floor((far.length - 1) * 0.9)] * 1.3 : 0;
-  const half = Math.max(room, most, band ? Math.max(centre - band[0], band[1] - centre) * 1.15 : 0);
+  // One reading far off stands at the edge; two beside each other are where a section begins, and are shown.
+  const apart = beside.map(([one, other]) => [one - centre, other - centre]).filter(([one, other]) => one * other > 0);
+  const step = Math.max(0, ...apart.map((pair) => Math.min(...pair.map(Math.abs)))) * 1.15;
+  const half = Math.max(room, most, step, band ? Math.max(centre - band[0], band[1] - centre) * 1.15 : 0);
   return { slug: quantity.slug, low: centre - half, high: centre + half, band, centre };
 }
 
@@ -626,7 +630,11 @@ function oddness(key, quantity, value) {
     const usual = { low: figure(quantity.slug, low), high: figure(quantity.slug, high) };
     return say("unusual", { typed: figure(quantity.slug, value), ...usual });
   }
-  if (!oddOnes(quantity, values).has(key)) return "";
+  const far = oddOnes(quantity, values);
+  if (!far.has(key)) return "";
+  // Where a section begins the first key is asked about; those that read like it were looked at with it.
+  const before = undone.findLast((one) => one.quantity === quantity.slug && one.key !== key);
+  if (before && far.has(before.key) && Math.abs(value - before.value) <= data.spread.k * quantity.floor) return "";
   values.delete(key);
   const middle = figure(quantity.slug, Math.round(rules.median([...values.values()])));
   return say("look", { typed: figure(quantity.slug, value), middle });

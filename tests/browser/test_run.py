@@ -286,6 +286,23 @@ def test_a_reading_far_from_the_others_asks_for_a_second_look_and_is_kept_when_c
     assert Entry.objects.get().value == 5990
 
 
+def test_where_a_section_begins_its_first_key_alone_is_asked_about_and_the_plot_shows_the_step(page, check):
+    check.quantities = ["balance_mortise_width"]
+    check.save()
+    make_readings(check=check, keys=[*range(30, 89)], balance_mortise_width=5600, grade=0)
+    run(page, check)
+    for typed in ("5.41", "", "5.43", "5.40"):
+        page.keyboard.type(typed)
+        page.keyboard.press("Enter")
+    all_sent(page)
+    assert {entry.key: entry.value for entry in Entry.objects.all()} == {1: 5410, 2: 5430, 4: 5400}
+    low = page.locator("#plot .texts text").last.text_content().split()[1]
+    assert float(low) <= 5.41  # 5.48 without it
+    page.keyboard.type("5.05")  # far from those too
+    page.keyboard.press("Enter")
+    expect(page.locator("#said")).to_contain_text("Look again: 5.05")
+
+
 def test_a_second_look_that_finds_another_value_keeps_that_one_alone(page, check):
     make_readings(check=check, keys=[*range(4, 40)], balance_mortise_width=5600, balance_pin=3700, grade=0)
     run(page, check)

@@ -511,7 +511,7 @@ def _for_key(
     used = _own_gauges(limit, check, gauges)
     systematic = max((one.systematic for one in used), default=0.0)
     if limit.quantity in _PIN_OF:
-        systematic = math.hypot(systematic, assumed.u_pin)
+        systematic = math.hypot(systematic, _u_pin(limit, gauges, assumed))
     return replace(
         limit,
         u=uncertainty_of_mean(
@@ -565,8 +565,14 @@ def _uncertainty(limit: FinalLimit, check: Check, gauges: Iterable[UsedGauge], a
     """The shop's figure for this way of measuring, or the instrument's own where that is larger."""
     instrument = max((gauge.uncertainty for gauge in _own_gauges(limit, check, gauges)), default=0.0)
     if limit.quantity in _PIN_OF:
-        instrument = math.hypot(instrument, assumed.u_pin)
+        instrument = math.hypot(instrument, _u_pin(limit, gauges, assumed))
     return max(limit.u, instrument)
+
+
+def _u_pin(limit: FinalLimit, gauges: Iterable[UsedGauge], assumed: Assumed) -> float:
+    """Of the pin under a clearance: the shop's figure, or that of what pins were read with, in whichever check."""
+    pin = _PIN_OF[limit.quantity]
+    return max([assumed.u_pin, *(used.gauge.uncertainty for used in gauges if pin in used.quantities)])
 
 
 def _measured(

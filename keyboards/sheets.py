@@ -188,6 +188,14 @@ def finding_titles() -> dict[str, str]:
     return dict(Finding.objects.values_list("code", "title"))
 
 
+def far_off(check: Check, held: Assumed, units: str) -> list[str]:
+    """What of a check asks for a second look because it lies far off the others: "Level: far off the others on 61"."""
+    readings = list(check.keys.all())
+    columns = columns_of(check.quantities, units)
+    odd = {column.quantity: odd_keys(readings, column.quantity, held) for column in columns}
+    return list(_look_again(columns, odd, ()))
+
+
 def _look_again(
     columns: Iterable[Column], odd: Mapping[str, frozenset[int]], readings: Sequence[KeyReading]
 ) -> Iterable[str]:

@@ -113,6 +113,8 @@ def in_words(job: Job, at: datetime.datetime) -> str:
     """Where the set is: the stage with its progress, what it waits for, or where it went."""
     if job.left_at:
         day = date_format(timezone.localdate(job.left_at), "DATE_FORMAT")
+        if job.left_with:
+            return _("Gone home %(day)s with %(name)s") % {"day": day, "name": job.left_with}
         return _("Gone home %(day)s") % {"day": day}
     if job.away_to:
         day = date_format(timezone.localdate(job.away_since), "SHORT_DATE_FORMAT")

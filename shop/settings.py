@@ -189,7 +189,7 @@ _email_security = env.choice("EMAIL_SECURITY", default="starttls", among=("start
 EMAIL_USE_TLS = _email_security == "starttls"
 EMAIL_USE_SSL = _email_security == "tls"
 EMAIL_TIMEOUT = 15
-DEFAULT_FROM_EMAIL = env.text("EMAIL_FROM", default="Balance Rail <workshop@localhost>")
+DEFAULT_FROM_EMAIL = env.text("EMAIL_FROM", default="workshop@localhost")
 EMAIL_FILE_PATH = DATA_DIR / "outbox"
 EMAIL_BACKEND = (
     "django.core.mail.backends.smtp.EmailBackend" if EMAIL_HOST else "django.core.mail.backends.filebased.EmailBackend"

@@ -578,10 +578,12 @@ def _done_words(stage: Stage | None) -> str:
 
 @dataclass(frozen=True)
 class Logged:
-    """A stage in the log of work: who had a hand in it, from when to when, and what is worth knowing."""
+    """A stage in the log of work: who had a hand in it, since when (the first time, where it was done again), and what
+    is worth knowing."""
 
     stage: Stage
     people: str
+    begun: datetime.datetime | None
     notes: tuple[str, ...]
 
 
@@ -615,17 +617,23 @@ def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
         ]
         notes += hands.get(stage.pk, ())
         if stage.reason:
-            words = _("left out: %(reason)s") if stage.state == route.SKIPPED else _("done again: %(reason)s")
+            words = _("left out: %(reason)s") if stage.state == route.SKIPPED else _("sent back: %(reason)s")
             notes.append(words % {"reason": stage.reason})
-        out.append(Logged(stage, ", ".join(dict.fromkeys(person.short_name for person in people)), tuple(notes)))
+        names = ", ".join(dict.fromkeys(person.short_name for person in people))
+        begun = min([moment for moment in (stage.begun_at, *(one.begun_at for one in spells)) if moment], default=None)
+        out.append(Logged(stage, names, begun, tuple(notes)))
     return out
 
 
 def _redone(rows: Sequence[KeyDone]) -> tuple[str, ...]:
-    """The keys that were done a second time, as a note: "done again: keys 2, 40"."""
+    """The keys that were done a second time, as a note: "done again: keys 2, 40, before that on 3 Nov"."""
     standing = {row.key for row in rows if row.undone_at is None}
-    twice = sorted({row.key for row in rows if row.undone_at is not None} & standing)
-    return (_("done again: keys %(keys)s") % {"keys": format_keys(twice)},) if twice else ()
+    before = [row for row in rows if row.undone_at is not None and row.key in standing]
+    if not before:
+        return ()
+    day = date_format(timezone.localtime(max(row.at for row in before)), "j M")
+    keys = format_keys({row.key for row in before})
+    return (_("done again: keys %(keys)s, before that on %(day)s") % {"keys": keys, "day": day},)
 
 
 @dataclass(frozen=True)

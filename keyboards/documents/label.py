@@ -19,7 +19,9 @@ def keyframe_label(job: Job, units: str = "mm") -> bytes:
         material = use.lot.material
         told = f"{material.title} {thickness_words(material, units)}".strip()
         line = _("%(material)s, lot %(lot)s") % {"material": told, "lot": use.lot.code}
-        if material.kind == MaterialKind.GLUE and material.note:
+        if use.where and material.kind != MaterialKind.GLUE:
+            line = f"{line}, {use.where}"
+        if material.kind in (MaterialKind.GLUE, MaterialKind.OTHER) and material.note:
             line = f"{line} ({material.note})"
         if line not in lines.setdefault(material.kind, []):
             lines[material.kind].append(line)
@@ -34,6 +36,7 @@ def keyframe_label(job: Job, units: str = "mm") -> bytes:
             "pins": pin_sizes(proof, units),
             "cloth": lines.get(MaterialKind.CLOTH, []),
             "glue": lines.get(MaterialKind.GLUE, []),
+            "besides": lines.get(MaterialKind.OTHER, []),
             "wood": [*lines.get(MaterialKind.WOOD, []), *lines.get(MaterialKind.BUTTON, [])],
             "renewed": len(renewed),
             "closed": proof.closed,

@@ -37,6 +37,9 @@ def _page(estimate: Estimate, token: str) -> dict[str, Any]:
         "answer": estimate.answer,
         "questions": [answer for answer in answers if answer.kind == AnswerKind.QUESTION],
         "closed": estimates.why_closed(estimate, timezone.localdate()),
+        "newer": Estimate.objects.filter(
+            number=estimate.number, version__gt=estimate.version, state=EstimateState.SENT
+        ).first(),
         "over": estimate.state == EstimateState.SENT and estimate.is_over(timezone.localdate()),
     }
 

@@ -23,7 +23,7 @@ from shop.forms.stages import (
     SendBackForm,
     UseForm,
 )
-from shop.models import Guide, Job, Stage
+from shop.models import Bill, Guide, Job, Stage
 from shop.workflow import counts, materials, stages
 from shop.workflow.refusal import Refused
 
@@ -82,6 +82,7 @@ def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
         "back_form": SendBackForm(job=job, prefix="back") if earlier_done else None,
         "count_form": CountOutForm(job=job, initial={"boxes": job.boxes}) if stage.kind == "pack" else None,
         "hand_over_form": HandOverForm() if stage.kind == "leave" else None,
+        "bill": Bill.objects.live().filter(job=job).first() if stage.kind == "leave" else None,
     }
     return render(request, "shop/stages/detail.html", {**context, **forms})
 

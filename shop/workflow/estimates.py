@@ -606,9 +606,17 @@ def letter_text(estimate: Estimate, message: str, token: str) -> str:
 def usual_message(estimate: Estimate) -> str:
     """The words a letter begins with, for the owner to change."""
     job = estimate.job
-    return _("Dear %(name)s,\n\nhere is our estimate %(estimate)s for your keyboard %(tag)s (%(instrument)s).") % {
+    if estimate.version == 1:
+        words = _("Dear %(name)s,\n\nhere is our estimate %(estimate)s for your keyboard %(tag)s (%(instrument)s).")
+    else:
+        words = _(
+            "Dear %(name)s,\n\nour estimate %(estimate)s for your keyboard %(tag)s (%(instrument)s) has changed: this"
+            " is version %(version)d. It says what is new and why."
+        )
+    return words % {
         "name": job.client.contact or job.client.name,
         "estimate": estimate.title,
+        "version": estimate.version,
         "tag": job.tag,
         "instrument": job.instrument.title,
     }

@@ -10,7 +10,7 @@ import re
 import smtplib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from email.utils import make_msgid
+from email.utils import formataddr, make_msgid, parseaddr
 
 from django.conf import settings
 from django.core.exceptions import ValidationError
@@ -38,6 +38,7 @@ LEASE = datetime.timedelta(minutes=3)
 # Minutes until the next try, after the first, second, ... failure; the last value goes on.
 PAUSES = (1, 5, 15, 30, 60)
 _TOKEN = re.compile(r"/(estimate|shared)/[A-Za-z0-9_-]{40,}/")
+_LONGEST_ADDRESS = 254  # with its name, as the outbox keeps it
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,13 @@ def without_links(text: str) -> str:
     return _TOKEN.sub(r"/\1/…/", text)
 
 
+def _sender(workshop: Workshop) -> str:
+    """The address of the settings under the name given there, else the workshop's: clients know no other."""
+    name, address = parseaddr(settings.DEFAULT_FROM_EMAIL)
+    named = formataddr((name or re.sub(r"[<>]", "", str(workshop.name)), address))
+    return named if len(named) <= _LONGEST_ADDRESS else address
+
+
 @transaction.atomic
 def letter_queue(
     *,
@@ -68,7 +76,7 @@ def letter_queue(
     that is none. The caller records the event that tells why it was written."""
     workshop = Workshop.ours()
     letter = Email(
-        from_email=settings.DEFAULT_FROM_EMAIL,
+        from_email=_sender(workshop),
         to=[to.strip()],
         subject=" ".join(subject.split())[:200],
         message=text,

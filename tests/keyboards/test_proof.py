@@ -4,6 +4,7 @@ import csv
 import datetime
 import io
 import json
+import math
 import re
 from decimal import Decimal
 from html import unescape
@@ -314,6 +315,23 @@ def test_a_coarse_instrument_widens_what_is_undecided():
     found = proof(job)
     assert found.limits[0].u == pytest.approx(coarse.uncertainty)
     assert found.verdicts.counts[UNDECIDED] == 10
+
+
+def test_a_clearance_is_as_uncertain_as_its_pin_was_read_too():
+    # By hand: 0.6 / sqrt 3 and 0.1 / (2 sqrt 3) make 0.3476 for the width, 0.3 / sqrt 3 and the same make 0.1756
+    # for the pin.
+    wide, fine = (Gauge.objects.create(name=f"{n}", resolution=100, error=error) for n, error in enumerate((600, 300)))
+    job = make_job(count=1)
+    arrival = make_check(job=job, closed=True)
+    make_readings(check=arrival, balance_pin=3700, grade=0)
+    check = final(job, quantities=["balance_mortise_width"], balance_mortise_width=3760)
+    for one, gauge, quantity in ((arrival, fine, "balance_pin"), (check, wide, "balance_mortise_width")):
+        Entry.objects.create(
+            check_done=one, kind="reading", key=1, quantity=quantity, value=3700, gauge=gauge, by=one.begun_by,
+            taken_at=one.begun_at, received_at=one.begun_at, digest=quantity,
+        )  # fmt: skip
+    limit = next(one for one in proof(job).limits if one.quantity == "balance_clearance")
+    assert limit.u == pytest.approx(math.hypot(0.3476, 0.1756), abs=1e-4)
 
 
 def test_the_instrument_that_took_the_reading_counts_not_the_one_at_the_head_of_the_check():
@@ -862,9 +880,14 @@ def test_the_label_names_cloth_glue_and_lots_and_fits_its_frame():
         material = Material.objects.create(kind=kind, title=title, note=note, thickness=thickness)
         lot = Lot.objects.create(material=material, code=f"{kind}-9")
         for _again in range(2):
-            Use.objects.create(job=job, lot=lot, by=by, at=timezone.now())
+            Use.objects.create(job=job, lot=lot, by=by, at=timezone.now(), where="41–84" if kind == "cloth" else "")
+    veneer = Material.objects.create(kind="other", title="Veneer", note="steam lifts it")
+    Use.objects.create(
+        job=job, lot=Lot.objects.create(material=veneer, code="V-1"), by=by, at=timezone.now(), where="7"
+    )
     text = label(job)
-    assert text.count("Green 1.07 mm, lot cloth-9") == 1
+    assert text.count("Green 1.07 mm, lot cloth-9, 41–84") == 1
+    assert "Veneer, lot V-1, 7 (steam lifts it)" in text
     assert "Hide glue, lot glue-9 (warm water)" in text
     assert len(PdfReader(io.BytesIO(keyframe_label(Job.objects.for_lists().get(pk=job.pk)))).pages) == 1
 

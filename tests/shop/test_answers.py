@@ -255,6 +255,17 @@ def test_a_link_that_ended_says_what_to_do(sent, someone):
     assert "taken this estimate back" in words(someone.get(address))
 
 
+def test_what_was_agreed_says_that_a_newer_version_waits_for_an_answer(sent, someone):
+    address = reverse("estimate_answer", args=[token_of(sent)])
+    estimates.estimate_accept(sent, option=sent.options.first(), name="Ilse", extras=[])
+    assert "waits for your answer" not in words(someone.get(address))
+    newer = Estimate.objects.get(pk=sent.pk)
+    newer.pk, newer.version, newer.state, newer.sent_at = None, 2, EstimateState.SENT, timezone.now()
+    newer.save()
+    assert "Version 2 of this estimate went out on" in words(someone.get(address))
+    assert "is version 2." in estimates.usual_message(newer)
+
+
 def test_after_the_last_day_the_page_is_read_and_takes_a_question_only(sent, someone):
     token = token_of(sent)
     Estimate.objects.update(valid_until=timezone.localdate() - datetime.timedelta(days=1))

@@ -86,7 +86,7 @@ def due_now() -> None:
 
 
 def test_a_letter_goes_out_after_the_commit_with_its_enclosure(django_capture_on_commit_callbacks, post):
-    make_workshop(email="work@shop.example")
+    make_workshop(name="Söhne, Keys", email="work@shop.example")
     box = Box()
     post(box)
     with django_capture_on_commit_callbacks(execute=True):
@@ -96,6 +96,7 @@ def test_a_letter_goes_out_after_the_commit_with_its_enclosure(django_capture_on
     assert letter.status == STATUS.sent
     came = box.taken[0]
     assert came["To"] == "ilse@example.org"
+    assert (came["From"].addresses[0].display_name, came["From"].addresses[0].domain) == ("Söhne, Keys", "localhost")
     assert came["Reply-To"] == "work@shop.example"
     assert came.get_body().get_content().strip() == "Grüße, 1 709.60 €"
     (paper,) = came.iter_attachments()

@@ -54,6 +54,8 @@ def test_a_set_that_went_home_waits_for_nobody():
     job.left_at = NOON - 9 * DAY
     row = rack.row(job, NOON)
     assert (row.turn, row.words, row.asks) == ("", "Gone home Mon 16 Nov 2026", "")
+    job.left_with = "the carrier"
+    assert rack.row(job, NOON).words == "Gone home Mon 16 Nov 2026 with the carrier"
 
 
 def test_a_check_under_way_says_how_many_keys_are_read():

@@ -122,7 +122,7 @@ def came_back() -> CameBack:
         if lot:
             hits_lot[lot].add(job)
             keys_lot[lot] += len(keys)
-    done = Stage.objects.filter(state="done", kind__in=WORK)
+    done = Stage.objects.filter(state="done", kind__in=WORK, finished_at__isnull=False)
     sets = Count("job", distinct=True)
     by_work = [
         Came(str(STAGE_TITLES[kind]), comebacks.rate(min(len(hits_work[kind]), n), n), keys_work[kind])

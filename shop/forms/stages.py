@@ -87,8 +87,11 @@ class HandOverForm(forms.Form):
     left_with = forms.CharField(label=_("Handed to (person or carrier)"), max_length=120)
 
 
+LOTS_OFFERED = 6  # of each material, as on the shelf
+
+
 class UseForm(forms.ModelForm):
-    """A lot used on this set."""
+    """A lot used on this set. Any may be; the newest of each material are offered, all with older."""
 
     lot = forms.ModelChoiceField(label=_("Material and lot"), queryset=Lot.objects.none(), empty_label=_("Choose"))
 
@@ -96,7 +99,7 @@ class UseForm(forms.ModelForm):
         model = Use
         fields = ["lot", "where", "amount"]
 
-    def __init__(self, *args, **kwargs):
+    def __init__(self, *args, older: bool = False, **kwargs):
         super().__init__(*args, **kwargs)
         lots = Lot.objects.filter(bad_since__isnull=True, material__retired_at__isnull=True)
         choice = self.fields["lot"]
@@ -104,3 +107,7 @@ class UseForm(forms.ModelForm):
         choice.queryset = lots.select_related("material").order_by(
             "material__kind", "material__thickness", "material__title", "-received_on"
         )
+        if not self.is_bound and not older:
+            offered = list(choice.queryset.newest(LOTS_OFFERED))
+            self.lots_left_out = lots.count() - len(offered)
+            choice.widget.choices = [("", choice.empty_label), *((lot.pk, str(lot)) for lot in offered)]

@@ -350,7 +350,7 @@ class Line(models.Model):
     class Meta:
         ordering = ["position", "id"]
         indexes = [
-            models.Index(fields=["stage", "unit", "kind", "estimate", "option", "quantity"], name="line_at_a_stage")
+            models.Index(fields=["stage", "estimate", "unit", "kind", "option", "quantity"], name="line_of_a_stage")
         ]
         constraints = [
             models.CheckConstraint(

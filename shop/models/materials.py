@@ -2,6 +2,7 @@
 
 from django.core.validators import MinValueValidator
 from django.db import models
+from django.db.models.functions import RowNumber
 from django.utils.translation import gettext_lazy as _
 
 
@@ -36,6 +37,15 @@ class Material(models.Model):
         return self.title
 
 
+class LotQuerySet(models.QuerySet):
+    def newest(self, count: int):
+        """So many of each material, those received last."""
+        place = models.Window(
+            RowNumber(), partition_by="material", order_by=[models.F("received_on").desc(nulls_last=True), "-id"]
+        )
+        return self.alias(place=place).filter(place__lte=count)
+
+
 class Lot(models.Model):
     """One delivery of a material. A lot found bad stays, so that every set that has it can be found."""
 
@@ -44,6 +54,8 @@ class Lot(models.Model):
     received_on = models.DateField(_("received"), null=True, blank=True)
     bad_since = models.DateTimeField(_("found bad"), null=True, blank=True)
     bad_reason = models.CharField(_("what is wrong with it"), max_length=200, blank=True)
+
+    objects = LotQuerySet.as_manager()
 
     class Meta:
         ordering = ["-received_on", "-id"]

@@ -17,7 +17,7 @@ from shop.models import Job, Lot, Material
 from shop.workflow import materials
 from shop.workflow.refusal import Refused
 
-_SETS_A_PAGE = 50
+_A_PAGE = 50
 _LOTS_A_ROW = 6
 
 
@@ -52,7 +52,7 @@ def material_new(request: PersonRequest) -> HttpResponse:
 @allowed(TECHNICIAN)
 def material_edit(request: PersonRequest, material_id: int) -> HttpResponse:
     """One material: its facts and its lots."""
-    return _material_page(request, fetch(Material.objects.prefetch_related("lots"), pk=material_id))
+    return _material_page(request, fetch(Material.objects.all(), pk=material_id))
 
 
 def _material_page(request: PersonRequest, material: Material) -> HttpResponse:
@@ -61,19 +61,24 @@ def _material_page(request: PersonRequest, material: Material) -> HttpResponse:
         materials.material_keep(form.save(commit=False), by=request.user)
         messages.success(request, _("Kept."))
         return redirect("material_edit", material.pk)
-    lot_form = LotForm(material=material) if material.pk else None
-    return render(request, "shop/materials/edit.html", {"material": material, "form": form, "lot_form": lot_form})
+    return _edit(request, material, form, LotForm(material=material) if material.pk else None)
+
+
+def _edit(request: PersonRequest, material: Material, form: MaterialForm, lot_form: LotForm | None) -> HttpResponse:
+    context = {"material": material, "form": form, "lot_form": lot_form}
+    if lot_form is not None:
+        context["page"] = Paginator(material.lots.all(), _A_PAGE).get_page(request.GET.get("page"))
+    return render(request, "shop/materials/edit.html", context)
 
 
 @require_POST
 @allowed(TECHNICIAN)
 def lot_add(request: PersonRequest, material_id: int) -> HttpResponse:
     """A delivery of this material."""
-    material = fetch(Material.objects.prefetch_related("lots"), pk=material_id)
+    material = fetch(Material.objects.all(), pk=material_id)
     lot_form = LotForm(request.POST, material=material)
     if not lot_form.is_valid():
-        form = MaterialForm(instance=material)
-        return render(request, "shop/materials/edit.html", {"material": material, "form": form, "lot_form": lot_form})
+        return _edit(request, material, MaterialForm(instance=material), lot_form)
     materials.lot_add(lot_form.save(commit=False), by=request.user)
     messages.success(request, _("The lot is on the shelf."))
     return redirect("material_edit", material.pk)
@@ -81,7 +86,7 @@ def lot_add(request: PersonRequest, material_id: int) -> HttpResponse:
 
 def _lot_page(request: PersonRequest, lot: Lot, form: ReasonForm) -> HttpResponse:
     jobs = Job.objects.for_lists().filter(uses__lot=lot).distinct()
-    page = Paginator(jobs, _SETS_A_PAGE).get_page(request.GET.get("page"))
+    page = Paginator(jobs, _A_PAGE).get_page(request.GET.get("page"))
     rows = rack.rows(page, timezone.now())
     return render(request, "shop/materials/lot.html", {"lot": lot, "page": page, "rows": rows, "form": form})
 

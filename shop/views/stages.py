@@ -71,7 +71,7 @@ def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
         "may_move": _whose(request, stage),
         "may_add": may(request.user, TECHNICIAN) and stage.whose == "bench" and stage.kind != "arrival_check",
         "uses": job.uses.select_related("lot__material", "by"),
-        "use_form": UseForm(),
+        "use_form": forms.get("use_form") or UseForm(older=request.GET.get("lots") == "all"),
         "hours_form": HoursForm(auto_id="id_hours_%s"),
         "put_down_form": PutDownForm(by=request.user, auto_id="id_put_down_%s"),
         "early_form": EarlyForm(),

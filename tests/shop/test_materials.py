@@ -1,5 +1,8 @@
 """The shelf: materials and their lots, and which set has what."""
 
+import datetime
+import re
+
 import pytest
 from django.urls import reverse
 
@@ -73,7 +76,7 @@ def test_a_lot_page_names_every_set_that_has_it(client):
 
 
 def test_a_lot_that_is_in_very_many_sets_shows_them_in_pages(client, monkeypatch):
-    monkeypatch.setattr("shop.views.materials._SETS_A_PAGE", 2)
+    monkeypatch.setattr("shop.views.materials._A_PAGE", 2)
     person = make_person()
     _material, (lot,) = green("L-7")
     jobs = [make_job() for _ in range(3)]
@@ -84,3 +87,31 @@ def test_a_lot_that_is_in_very_many_sets_shows_them_in_pages(client, monkeypatch
     assert [row.job for page in (first, second) for row in page.context["rows"]] == jobs[::-1]
     assert b"3 sets have it" in second.content
     assert b"Page 2 of 2" in second.content
+    for code in ("L-8", "L-9"):
+        Lot.objects.create(material=lot.material, code=code)
+    first, second = (client.get(reverse("material_edit", args=[lot.material.pk]), {"page": page}) for page in (1, 2))
+    assert [[code in page.content for code in (b">L-9<", b">L-8<", b">L-7<")] for page in (first, second)] == [
+        [True, True, False],
+        [False, False, True],
+    ]
+
+
+def test_a_set_is_offered_the_newest_lots_of_each_material_and_the_older_when_asked(client):
+    job, person = make_job(), make_person()
+    client.force_login(person)
+    stage = job.stages.create(kind="cloth", position=55)
+    _material, lots = green(*(f"L-{number}" for number in range(8)))
+    for day, lot in enumerate(lots, 1):  # received in this order, whatever was written down first
+        Lot.objects.filter(pk=lot.pk).update(received_on=datetime.date(2026, 1, 9 - day))
+    glue = Lot.objects.create(material=Material.objects.create(title="Hide glue", kind="glue"), code="G")
+    page = reverse("stage_detail", args=[job.number, stage.pk])
+
+    def offered(**asked) -> set[Lot]:
+        shown = re.findall(r'<option value="(\d+)"', str(client.get(page, asked).context["use_form"]["lot"]))
+        return set(Lot.objects.filter(pk__in=shown))
+
+    assert offered() == {*lots[:6], glue}
+    assert b"Offer 2 older lots too" in client.get(page).content
+    assert offered(lots="all") == {*lots, glue}
+    client.post(reverse("use_record", args=[job.number, stage.pk]), {"lot": lots[7].pk, "where": "", "amount": ""})
+    assert job.uses.get().lot == lots[7]

@@ -1,0 +1,32 @@
+from django.db import migrations, models
+
+
+class Migration(migrations.Migration):
+    dependencies = [
+        ("shop", "0020_growth_again"),
+    ]
+
+    operations = [
+        migrations.RemoveIndex(
+            model_name="line",
+            name="line_at_a_stage",
+        ),
+        migrations.RemoveIndex(
+            model_name="stage",
+            name="stage_done_by",
+        ),
+        migrations.AddIndex(
+            model_name="line",
+            index=models.Index(
+                fields=["stage", "estimate", "unit", "kind", "option", "quantity"], name="line_of_a_stage"
+            ),
+        ),
+        migrations.AddIndex(
+            model_name="stage",
+            index=models.Index(
+                condition=models.Q(("finished_at__isnull", False)),
+                fields=["kind", "job", "state", "finished_by"],
+                name="stage_finished",
+            ),
+        ),
+    ]

@@ -3,7 +3,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("shop", "0020_growth_again"),
+        ("shop", "0021_discount_percent"),
     ]
 
     operations = [

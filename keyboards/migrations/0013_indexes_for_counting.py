@@ -5,7 +5,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
     dependencies = [
         ("keyboards", "0012_tally_in_columns"),
-        ("shop", "0021_indexes_for_counting"),
+        ("shop", "0022_indexes_for_counting"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

@@ -206,6 +206,7 @@ def test_a_sample_is_drawn_and_drawn_again_by_its_number(client, shop):
     job, _ = read_set()
     client.force_login(make_person())
     address = reverse("advice", args=[job.number])
+    assert b"Draw a sample" not in client.get(address).content  # every key is read
     first = client.post(address, {"act": "sample", "count": "22", "seed": "7"}).content
     assert b"at most 9 keys" in first
     refused = client.post(address, {"act": "sample", "count": "100", "seed": "7"}).content

@@ -234,7 +234,7 @@ def spec_page(
             "caution": written(CAUTION_UTILISATION, 2),
         },
         stress_high=used >= CAUTION_UTILISATION,
-        findings=_findings(own),
+        findings=_findings(own, unit),
         **_views(held, original, None, "original"),
         **_curves(own, held.tolerances, marks[:_MOST_MARKS], unit),
     )
@@ -427,7 +427,7 @@ def blanks_svg(row: Sawing, contents: Mapping[str, Any], uid: str) -> str:
     return blanks_drawn(row.layouts, blank=contents["blank"], kerf=contents["kerf"], uid=uid, title=title)
 
 
-def _findings(key: KeyGeometry) -> tuple[str, ...]:
+def _findings(key: KeyGeometry, unit: str) -> tuple[str, ...]:
     """What else changes the flex of this very key, as ratios: never a promise in length."""
     own = key_flexibility(key)
 
@@ -441,10 +441,11 @@ def _findings(key: KeyGeometry) -> tuple[str, ...]:
         _("a button that came loose: %(ratio)s")
         % {"ratio": softer(replace(key, button_length=0, mortise_length=0, mortise_width=0))}
     )
-    if key.height - 1 > max(key.slot_depth, 1):
-        found.append(
-            _("1 mm less height of the stick: %(ratio)s") % {"ratio": softer(replace(key, height=key.height - 1))}
-        )
+    less = 1.016 if unit == "in" else 1.0  # 0.04 in
+    if key.height - less > max(key.slot_depth, 1):
+        lower = softer(replace(key, height=key.height - less))
+        words = _("%(less)s less height of the stick: %(ratio)s")
+        found.append(words % {"less": said(less, unit, 0), "ratio": lower})
     pine = WOODS["sugar_pine"].modulus
     if pine != key.modulus:
         found.append(_("a stick of sugar pine: %(ratio)s") % {"ratio": softer(replace(key, modulus=pine))})

@@ -538,12 +538,12 @@ def drop_words(proof: Proof) -> str:
         return ""
     count, words = len(proof.dropped), {"keys": format_keys(proof.dropped)}
     if proof.check.drop_tested and not count:
-        return _("each key raised about 50 mm; all fell by their own weight")
+        return _("each key raised about 50 mm (2 in); all fell by their own weight")
     if proof.check.drop_tested:
         return (
             ngettext(
-                "each key raised about 50 mm; all fell by their own weight except key %(keys)s",
-                "each key raised about 50 mm; all fell by their own weight except keys %(keys)s",
+                "each key raised about 50 mm (2 in); all fell by their own weight except key %(keys)s",
+                "each key raised about 50 mm (2 in); all fell by their own weight except keys %(keys)s",
                 count,
             )
             % words

@@ -190,9 +190,8 @@ def cloth_drawn(
             )
             drawn.append(path(edges, fill="none", stroke=INK, stroke_width=0.2, class_="piece"))
             drawn.append(_hatched(12 + count * piece[0] * scale, top, 12 + wide, deep))
-            said = max(
-                top + deep / 2 + 1.5, top + 3, said + letters * 1.25
-            )  # under the words of a shallow row before it
+            # Under the words of a shallow row before it.
+            said = max(top + deep / 2 + 1.5, top + 3, said + letters * 1.25)
             drawn.append(text(14 + wide, said, f"{rows} × {count}", letters))
             top += deep
         drawn += [_hatched(12, top, 12 + wide, y + high - top), _outline(12, y, wide, high, "blank")]

@@ -63,7 +63,7 @@ class CheckForm(forms.Form):
         label=gettext_lazy("The drop test was made on every key"),
         required=False,
         help_text=gettext_lazy(
-            "Each key, raised about 50 mm and let go, falls by its own weight."
+            "Each key, raised about 50 mm (2 in) and let go, falls by its own weight."
             " One that does not gets the finding for it."
         ),
     )

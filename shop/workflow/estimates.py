@@ -113,6 +113,9 @@ def _line(estimate: Estimate, option: Option | None, draft: DraftLine, place: in
         price = price_of(operation, prices.workshop)
         if estimate.trade_discount:
             listed, price = price, trade_price(price, estimate)
+    elif operation is not None and estimate.trade_discount and draft.percent is None:
+        now = price_of(operation, prices.workshop)  # what an allowance was agreed at is the list's price less the same
+        listed = now if price == trade_price(now, estimate) else None
     if not 0 < draft.quantity <= MOST_UNITS or abs(price) > MOST_EACH:
         raise Refused(_("These amounts are too large to add up."))
     if draft.kind == LineKind.DISCOUNT:

@@ -302,7 +302,7 @@ def test_what_was_agreed_of_level_and_drop_test_is_asked_for_shown_or_said_to_be
     check_close(check, by=owner)
     told = told_by(job)
     assert "the final check does not show: level on key 3." in told
-    assert "each key raised about 50 mm; all fell by their own weight except key 7" in told
+    assert "each key raised about 50 mm (2 in); all fell by their own weight except key 7" in told
     assert "fails: Does not fall by its own weight 2" in told
     assert redo_of(Job.objects.get(pk=job.pk)).stages[7] == "ease"
     said = json.loads(document.readings_json(proof(job)))
@@ -311,7 +311,7 @@ def test_what_was_agreed_of_level_and_drop_test_is_asked_for_shown_or_said_to_be
 
     check.keys.update(level=50, findings={}, grade=0)
     told = told_by(job)
-    assert "each key raised about 50 mm; all fell by their own weight<" in told
+    assert "each key raised about 50 mm (2 in); all fell by their own weight<" in told
     assert "Agreed and not measured" not in told
 
 

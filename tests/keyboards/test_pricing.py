@@ -6,12 +6,14 @@ from decimal import Decimal
 
 import pytest
 from django.urls import reverse
+from django.utils import timezone
 
 from keyboards import advising
 from keyboards.models import Compass, Decision
 from keyboards.workflow.decisions import decision_record
 from keyboards.workflow.pricing import _titles, _way, estimate_from_decision
-from shop.models import Client, ClientKind, Estimate, Event, Operation, Role
+from shop.models import Client, ClientKind, Estimate, Event, Operation, Role, Workshop
+from shop.workflow.estimates import DraftLine, _line, _Prices
 from shop.workflow.opening import open_shop
 from shop.workflow.refusal import Refused
 from tests.factories import make_check, make_job, make_person, make_readings
@@ -191,8 +193,13 @@ def test_a_missing_key_a_broken_stick_and_for_a_technician_the_failing_keys_are_
     assert "In none of these costs, a line of its own in the estimate: stick broken (61), came in broken (60)." in told
     Estimate.objects.all().delete()
     Client.objects.filter(pk=job.client_id).update(kind=ClientKind.TECHNICIAN)
-    again = draft(Decision.objects.get(pk=decision.pk), owner).intro
-    assert "26 of 26 would not hold with new cloth alone (1–26); we advise" in again
+    Workshop.objects.update(trade_discount=10)
+    again = draft(Decision.objects.get(pk=decision.pk), owner)
+    assert "26 of 26 would not hold with new cloth alone (1–26); we advise" in again.intro
+    # What stripping adds at the allowance's price is the list's price less the technicians' share, and says so.
+    assert again.allowance_price == Decimal("7.56")
+    found = DraftLine("repair", Decimal(2), unit_price=again.allowance_price)
+    assert _line(again, None, found, 1, _Prices(Workshop.ours(), timezone.localdate())).saved == Decimal("1.68")
 
 
 def test_sections_moved_since_the_decision_do_not_matter(owner):

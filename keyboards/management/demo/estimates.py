@@ -13,7 +13,7 @@ from shop.workflow.prices import price_change, tax_keep
 TRADE = {
     "trade_discount": Decimal(10),
     "trade_terms": (
-        "For piano technicians: payable within 30 days, no deposit held back for the readings. The set comes back with"
+        "For piano technicians: payable within 14 days of the bill. The set comes back with"
         " the readings before and after, and every material with its lot."
     ),
 }

@@ -25,6 +25,8 @@ class ComebackForm(forms.ModelForm):
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
 
+    again = forms.BooleanField(label=gettext_lazy("Yes, a second time: write it down too"), required=False)
+
     class Meta:
         model = Comeback
         fields = ("reported_on", "keys", "cause", "stage", "lot", "done", "visit")

@@ -9,7 +9,7 @@ from django.views.decorators.http import require_http_methods
 from keyboards.forms.comebacks import ComebackForm
 from keyboards.models import Comeback
 from keyboards.views.checks import compass_for
-from keyboards.workflow.comebacks import comeback_keep
+from keyboards.workflow.comebacks import TwiceOnADay, comeback_keep
 from shop.access import DESK, TECHNICIAN, PersonRequest, allowed, fetch, job_for
 from shop.htmx import page_or_part
 from shop.models import Job
@@ -18,16 +18,19 @@ from shop.workflow.refusal import Refused
 
 def _page(request: PersonRequest, job: Job, comeback: Comeback) -> HttpResponse:
     known = comeback if comeback.pk else None
+    twice = ""
     form = ComebackForm(request.POST or None, instance=known, job=job, compass=compass_for(job))
     if request.method == "POST" and form.is_valid():
         try:
             comeback_keep(comeback, by=request.user, **form.cleaned_data)
+        except TwiceOnADay as question:
+            twice = str(question)
         except Refused as refusal:
             form.add_error("reported_on", str(refusal))
         else:
             messages.success(request, _("Written down."))
             return redirect("job_detail", job.number)
-    context = {"job": job, "form": form, "comeback": known}
+    context = {"job": job, "form": form, "comeback": known, "twice": twice}
     return page_or_part(request, "keyboards/comebacks/edit.html", context)
 
 

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from keyboards.core.comebacks import guarantee_ends
 from keyboards.models import Comeback
 from shop.models import Job, Lot, Person, Workshop
+from shop.workflow import stages
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
 
@@ -19,6 +20,10 @@ def is_under_guarantee(job: Job, day: datetime.date) -> bool:
     """Whether the shop's guarantee on a set that has gone home still ran that day."""
     months = Workshop.ours().guarantee_months
     return job.left_at is not None and months > 0 and day <= guarantee_ends(timezone.localdate(job.left_at), months)
+
+
+class TwiceOnADay(Refused):
+    """The same keys of a set are written down for that day already; again=True says that it is a second time."""
 
 
 @transaction.atomic
@@ -33,16 +38,21 @@ def comeback_keep(
     lot: Lot | None = None,
     done: str = "",
     visit: Job | None = None,
+    again: bool = False,
     at: datetime.datetime | None = None,
 ) -> Comeback:
-    """Keeps a comeback, new or corrected. Refused for a set that has not gone home, and for a day before it did."""
-    job, at = comeback.job, at or timezone.now()
+    """Keeps a comeback, new or corrected. Refused for a set that has not gone home, and for a day before it did;
+    a new one of the same keys on the same day raises TwiceOnADay unless it is told that they came back again."""
+    job, at = stages.lock(comeback.job), at or timezone.now()
     if job.left_at is None:
         raise Refused(_("This set has not gone home yet."))
     if reported_on < timezone.localdate(job.left_at):
         raise Refused(_("That day lies before the day the set went home."))
     if reported_on > timezone.localdate(at):
         raise Refused(_("That day has not come yet."))
+    that_day = [] if again or comeback.pk else Comeback.objects.filter(job=job, reported_on=reported_on)
+    if any(set(row.keys) == set(keys) for row in that_day):
+        raise TwiceOnADay(_("These keys are written down for that day already. Did they come back a second time?"))
     what = "comeback_corrected" if comeback.pk else "comeback_recorded"
     facts: dict[str, Any] = {
         "reported_on": reported_on,

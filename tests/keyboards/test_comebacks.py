@@ -68,6 +68,21 @@ def test_a_comeback_is_written_down_with_its_keys_and_its_cause(client, desk, ho
     assert Event.objects.filter(what="comeback_recorded", job=home).count() == 1
 
 
+def test_the_same_keys_twice_on_a_day_are_kept_once_and_again_only_when_somebody_says_so(client, desk, home):
+    address = reverse("comeback_add", args=[home.number])
+    client.post(address, asked())
+    page = client.post(
+        address, asked(keys="C5, 42, 40-41", done="Not lost")
+    ).content.decode()  # the same, said otherwise
+    for told in ("Did they come back a second time?", 'name="again"', "Not lost"):
+        assert told in page
+    assert Comeback.objects.count() == 1
+    client.post(address, asked(keys="40"))  # other keys of that day need no word
+    client.post(address, asked(again="on"))
+    assert Comeback.objects.count() == 3
+    assert 'name="again"' not in client.get(address).content.decode()
+
+
 def test_a_guarantee_that_is_over_is_told_as_over(client, desk):
     make_workshop(guarantee_months=1)
     job = sent_home(make_job(), days_ago=90)

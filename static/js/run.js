@@ -431,11 +431,6 @@ function show() {
   at("key-of").textContent = say("key_of", { n: key, count: keys.length });
   at("key-name").textContent = one.name;
   at("key-colour").textContent = one.sharp ? words.sharp : words.natural;
-  const index = here.indexOf(key);
-  for (const [id, other] of [["lower", here[index - 1]], ["upper", here[index + 1]]]) {
-    at(`${id}-title`).textContent = other ? say("key", { n: other, name: keyOf.get(other).name }) : words.no_key;
-    at(id).textContent = other ? figure(quantity.slug, stateOf(other).values[quantity.slug]) : "–";
-  }
   at("earlier-title").hidden = at("earlier").hidden = !data.earlier.title;
   at("earlier-title").textContent = data.earlier.title;
   at("earlier").textContent = figure(quantity.slug, data.earlier.values[key]?.[quantity.slug]);
@@ -451,12 +446,23 @@ function show() {
   at("photo-count").textContent = photos.get(key) || "";
   at("minus").hidden = !quantity.signed;
   reading.value = "";
-  const held = stateOf(key).values[quantity.slug];
-  reading.placeholder = held === undefined ? "" : figure(quantity.slug, held);
+  showHeld();
   if (!axis || axis.slug !== quantity.slug) drawPlot();
   else moveNow();
   showStatistics();
   showFindings();
+}
+
+// What is held of the key and of its neighbours; another tablet may change it while the key is large.
+function showHeld() {
+  const { key, quantity } = current();
+  const index = here.indexOf(key);
+  for (const [id, other] of [["lower", here[index - 1]], ["upper", here[index + 1]]]) {
+    at(`${id}-title`).textContent = other ? say("key", { n: other, name: keyOf.get(other).name }) : words.no_key;
+    at(id).textContent = other ? figure(quantity.slug, stateOf(other).values[quantity.slug]) : "–";
+  }
+  const held = stateOf(key).values[quantity.slug];
+  reading.placeholder = held === undefined ? "" : figure(quantity.slug, held);
 }
 
 function showStatistics() {
@@ -1105,6 +1111,7 @@ function overlay(entry) {
 
 // The shop's computer did not take an entry: said at once, and no longer shown as held.
 const seen = new Set();
+let refusing = Promise.resolve(); // until what was refused is off the page: what holds instead is shown after it
 async function sayRefused(entry) {
   seen.add(entry.op);
   const { kind, key, quantity } = entry.operation;
@@ -1133,10 +1140,13 @@ try {
   box.addEventListener("change", () => {
     truth();
     settled();
-    box.entries().filter((entry) => entry.why && !seen.has(entry.op)).forEach(sayRefused);
+    const refused = box.entries().filter((entry) => entry.why && !seen.has(entry.op));
+    if (refused.length) refusing = Promise.all([refusing, ...refused.map(sayRefused)]);
   });
-  box.addEventListener("answer", (event) => {
-    const onTheWay = new Set(box.entries().map((entry) => entry.operation.key));
+  box.addEventListener("answer", async (event) => {
+    await refusing;
+    const waiting = box.entries().filter((entry) => !entry.why);
+    const onTheWay = new Set(waiting.map((entry) => entry.operation.key));
     const { quantity } = current();
     let changed = false;
     for (const [name_, held] of Object.entries(event.detail)) {
@@ -1146,7 +1156,9 @@ try {
       states.set(key, { ...held, looked: held.grade !== null });
       regrade(key);
     }
-    if (changed) drawPlot(); // another tablet reads the same check
+    if (!changed) return;
+    drawPlot(); // another tablet reads the same check
+    showHeld();
   });
 } catch {
   corner.className = "saving failed";

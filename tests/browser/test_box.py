@@ -9,15 +9,18 @@ import sqlite3
 import subprocess
 import time
 import urllib.request
+import uuid
 
 import pytest
 from django.conf import settings
 from django.urls import reverse
+from django.utils import timezone
 from PIL import Image
 from playwright.sync_api import expect
 
 from keyboards.models import Entry, EntryKind, KeyReading, Photo
 from keyboards.workflow.checks import check_close
+from keyboards.workflow.entries import entries_apply
 from keyboards.workflow.opening import open_trade
 from shop.models import Session
 from tests.browser.test_run import IN_THE_BOX, all_sent, corner, run
@@ -249,6 +252,33 @@ def test_what_is_refused_is_shown_with_its_reason_and_can_be_let_go(page, check)
     page.on("dialog", lambda dialog: dialog.accept())
     page.click("#entries .btn-danger")
     expect(page.locator("#entries")).to_contain_text("Nothing: everything entered on this tablet has been kept")
+
+
+def test_a_key_with_a_refused_entry_shows_what_the_shops_computer_holds_of_it(page, check):
+    run(page, check)
+    now = timezone.now().isoformat()
+    widths = (("balance_pin", "5.70"), ("balance_mortise_width", "5.80"))
+    elsewhere = [  # another tablet has read key 1 meanwhile
+        {
+            "op": str(uuid.uuid4()),
+            "taken_at": now,
+            "kind": "reading",
+            "key": 1,
+            "quantity": name,
+            "value": value,
+            "unit": "mm",
+        }
+        for name, value in widths
+    ]
+    assert not entries_apply(check, elsewhere, by=check.begun_by).refused
+    enter(page, 1)  # 5.60 beside a pin of 5.70
+    expect(corner(page)).to_contain_text("1 need a look")
+    page.click("#back")
+    expect(page.locator("#reading")).to_have_attribute("placeholder", "5.80")
+    later = {"op": str(uuid.uuid4()), "taken_at": timezone.now().isoformat(), "value": "5.90"}
+    entries_apply(check, [elsewhere[1] | later], by=check.begun_by)
+    page.click("#toggles [data-code=cloth_torn]")
+    expect(page.locator("#reading")).to_have_attribute("placeholder", "5.90")
 
 
 def test_a_clock_that_is_a_year_ahead_loses_nothing_and_is_told(page, check):

@@ -10,6 +10,7 @@ from django.utils.translation import gettext as _
 
 from keyboards.advising import failing_keys
 from keyboards.core import choice
+from keyboards.core.errors import MeasurementError
 from keyboards.core.keys import format_keys
 from keyboards.core.redo import LOOSE, TIGHT, Fault, stage_to_redo
 from keyboards.core.verdicts import FAIL, KeyVerdict
@@ -17,7 +18,7 @@ from keyboards.models import Compass, Decision, Finding, KeyDone, KeyReading
 from keyboards.proving import Proof, newest_final, proof_of
 from keyboards.specifying import assumed_then, decided, keys_to_cut, set_readings
 from shop.core import route
-from shop.models import Job, Stage
+from shop.models import Job, MaterialKind, Stage, Unit, Use
 
 # The stages whose work is done key by key.
 KEY_BY_KEY = ("strip", "repairs", "buttons", "pins", "leads", "cloth", "tops", "ease")
@@ -132,11 +133,15 @@ def hands_of(rows: Sequence[KeyDone]) -> tuple[str, ...]:
 
 
 def keys_wanted(stage: Stage, present: list[int]) -> set[int]:
-    """The keys that a stage's work is for: those decided for buttons, those with damaged wood for repairs, else all."""
-    if stage.kind not in ("buttons", "repairs"):
+    """The keys that a stage's work is for: those decided for buttons, those with damaged wood for repairs, for
+    stripping those that keep their button where no more were agreed, else all."""
+    if stage.kind not in ("strip", "buttons", "repairs"):
         return set(present)
     readings = set_readings(stage.job)
     buttons, why = keys_to_cut(stage.job, readings)
+    if stage.kind == "strip":
+        kept = set(present) - set(buttons)
+        return kept if _agreed_keys(stage) == len(kept) else set(present)
     if stage.kind == "buttons":
         return set(buttons)
     wanted = {key for key, grade in readings.grades.items() if grade >= _WOOD_DAMAGED}
@@ -145,6 +150,30 @@ def keys_wanted(stage: Stage, present: list[int]) -> set[int]:
         # Lining is priced for mortises too wide for every cloth as well, torn or not.
         wanted |= lined & failing_keys(stage.job, assumed_then(decision))
     return (wanted - set(buttons) if why == "decided" else wanted) or set(present)
+
+
+def _agreed_keys(stage: Stage) -> int:
+    """How many keys the client agreed to at a stage."""
+    lines = stage.job.estimates.agreed_lines()
+    return int(sum(line.quantity for line in lines if line.stage == stage.kind and line.unit == Unit.KEY))
+
+
+def without_cloth(stage: Stage) -> str:
+    """A sentence that names the keys of a stage of cloth that no cloth is written down for; "" where there are none, or
+    where it is said in words that name no keys."""
+    compass = Compass.objects.filter(job=stage.job).first()
+    if stage.kind != "cloth" or compass is None:
+        return ""
+    left = set(keys_wanted(stage, compass.present))
+    uses = Use.objects.filter(job=stage.job, lot__material__kind=MaterialKind.CLOTH)
+    for where in uses.values_list("where", flat=True):
+        try:
+            left -= set(compass.keys.parse(where))
+        except MeasurementError:  # nothing: it lies in every key; or "the treble"
+            return ""
+    if not left:
+        return ""
+    return _("No cloth with its lot is written down for keys %(keys)s.") % {"keys": format_keys(left)}
 
 
 def redo_of(job: Job) -> Redo:

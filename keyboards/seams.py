@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 from keyboards.documents.handoff import readings_csv, readings_json
 from keyboards.forms.compasses import CompassForm, PhotosForm
 from keyboards.models import Check, CheckKind, Photo, Share
-from keyboards.progressing import keys_worked
+from keyboards.progressing import keys_worked, without_cloth
 from keyboards.proving import proof_of, why_not_proved
 from keyboards.workflow.compasses import compass_set
 from keyboards.workflow.opening import open_trade
@@ -131,6 +131,7 @@ def register() -> None:
     """Answers the shop's gates, adds the set to the counter's form, makes the trade's starting values."""
     seams.at_hand.append(open_check)
     seams.worked.append(keys_worked)
+    seams.doubts.append(without_cloth)
     seams.parcels.append(PARCEL)
     seams.personal.append(seams.PersonalPart(links_held, links_forget))
     seams.gates["arrival_check"] = arrival_check

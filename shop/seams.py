@@ -1,4 +1,4 @@
-"""Where the trade plugs into the business: the only seven places, filled by keyboards/apps.py when the program starts.
+"""Where the trade plugs into the business: the only eight places, filled by keyboards/apps.py when the program starts.
 
 gates     name of a gate (shop/core/route.py) -> a question about a job. It answers "" when the way is free, else
           a translated sentence that says what is missing.
@@ -6,6 +6,7 @@ intake    what the counter asks about the set itself when it is logged in: a for
           draws it, and a function that keeps it with the new job, inside the same transaction.
 openings  functions that make the trade's starting values when a shop is opened.
 worked    asked how many keys of a stage were worked on, for the bill: None where nobody wrote it down.
+doubts    asked before a stage is finished: a sentence of what looks forgotten there, "" where nothing does.
 at_hand   asked when a technician scans a tag: the address where a set is being read just now, "" where it is not.
 personal  what the trade knows of the client of some sets, and how it forgets it.
 parcels   which of the trade's tables go into a parcel with a set, and what of a set people can read there.
@@ -55,6 +56,7 @@ class PersonalPart:
 gates: dict[str, Callable[[Job], str]] = {}
 intake: list[IntakePart] = []
 openings: list[Callable[[], None]] = []
+doubts: list[Callable[[Stage], str]] = []
 at_hand: list[Callable[[Job], str]] = []
 worked: list[Callable[[Stage], int | None]] = []
 parcels: list[ParcelPart] = []

@@ -9,6 +9,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from shop import seams
 from shop.access import ANYONE_HERE, OWNER, TECHNICIAN, PersonRequest, allowed, fetch, job_for, may
 from shop.cautions import CAUTIONS
 from shop.forms.counts import CountOutForm
@@ -80,7 +81,7 @@ def _page(request: PersonRequest, stage: Stage, **forms) -> HttpResponse:
         "ticks": {tick.step: tick for tick in stage.ticks.select_related("by")},
         "skip_form": ReasonForm(prefix="skip"),
         "back_form": SendBackForm(job=job, prefix="back") if earlier_done else None,
-        "count_form": CountOutForm(job=job, initial={"boxes": job.boxes}) if stage.kind == "pack" else None,
+        "count_form": CountOutForm(job=job) if stage.kind == "pack" else None,
         "hand_over_form": HandOverForm() if stage.kind == "leave" else None,
         "bill": Bill.objects.live().filter(job=job).first() if stage.kind == "leave" else None,
     }
@@ -150,8 +151,8 @@ def stage_put_down(request: PersonRequest, number: int, stage_id: int) -> HttpRe
 def stage_finish(request: PersonRequest, number: int, stage_id: int) -> HttpResponse:
     """Says that the stage is done; packing needs the count, handing over the name."""
     stage = _stage(job_for(number), stage_id)
-    if stage.keys_left and _whose(request, stage) and "sure" not in request.POST:
-        return _page(request, stage, keys_left=True)
+    if _whose(request, stage) and "sure" not in request.POST and (doubts := _doubts(stage)):
+        return _page(request, stage, doubts=doubts)
     done = _("The stage is done.")
     ticked = set(stage.ticks.values_list("step", flat=True))
     guide = Guide.objects.filter(kind=stage.kind).first()
@@ -172,6 +173,16 @@ def stage_finish(request: PersonRequest, number: int, stage_id: int) -> HttpResp
         told = count.cleaned_data
         return _move(request, stage, lambda: counts.count_out(stage, by=request.user, **told), done, to_job=True)
     return _move(request, stage, lambda: stages.stage_finish(stage, by=request.user), done, to_job=True)
+
+
+def _doubts(stage: Stage) -> list[str]:
+    """What looks forgotten at a stage that is to be finished, asked once. Steps of the guide are not: many shops tick
+    none, and the message after the finish names them."""
+    told = []
+    if stage.keys_left:
+        counts = {"done": stage.keys_done, "wanted": stage.keys_wanted}
+        told.append(_("%(done)d of %(wanted)d keys are ticked; the log will say so.") % counts)
+    return told + [doubt for ask in seams.doubts if (doubt := ask(stage))]
 
 
 @require_POST

@@ -15,6 +15,7 @@ from post_office.models import Email
 
 from keyboards import advising
 from keyboards.models import Check
+from keyboards.progressing import progress_of
 from keyboards.workflow import pricing
 from keyboards.workflow.checks import check_close
 from keyboards.workflow.decisions import decision_record, sections_keep
@@ -100,6 +101,10 @@ def test_what_was_known_on_arrival_stops_nothing(owner):
 
 def test_keys_in_sections_with_new_buttons_need_no_repair(owner):
     job = to_strip(owner, choose=("reclothe_with_repairs", "renew_section"), allowance=0)
+    stage = job.stages.get(kind="strip")
+    assert (progress_of(stage).wanted, progress_of(stage).part) == (60, "1\u201360")  # as many as were agreed
+    Line.objects.filter(stage="strip").update(quantity=88)  # another option was agreed: which keys nobody can tell
+    assert progress_of(stage).wanted == 88
     strip(job, owner, torn=(*KNOWN, 70, 71), cracked=(80,))
     lines = Line.objects.filter(estimate__job=job, operation__code="button_batch", quantity=28)
     for where in ("high 61–88", "61-88", "the high ones", "treble"):  # the owner's words, on the draft

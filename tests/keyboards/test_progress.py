@@ -9,7 +9,7 @@ from django.utils import timezone
 from keyboards.models import KeyDone
 from keyboards.progressing import progress_of
 from keyboards.workflow.progress import progress_keep
-from shop.models import Guide, Role, Stage
+from shop.models import Guide, Lot, Material, Role, Stage, Use
 from shop.workflow.refusal import Refused
 from tests.factories import make_check, make_job, make_person, make_readings
 from tests.ladder import climb, gone
@@ -131,7 +131,15 @@ def test_a_stage_with_keys_unticked_is_finished_only_once_somebody_says_so(clien
     Guide.objects.update_or_create(kind="cloth", defaults={"steps": "Trial key fitted before the rest"})
     tick(client, stage, shown="", key=["1", "2", "4"])
     address = reverse("stage_finish", args=[stage.job.number, stage.pk])
-    assert b"3 of 87 keys are ticked" in client.post(address).content
+    lot = Lot.objects.create(material=Material.objects.create(title="1.1", thickness=1100), code="G1")
+    use = Use.objects.create(job=stage.job, lot=lot, where="1-60", at=timezone.now(), by=technician)
+    page = client.post(address).content.decode()
+    assert "3 of 87 keys are ticked" in page
+    assert "No cloth with its lot is written down for keys 61\u201388." in page
+    assert "Not ticked" not in page  # none of the guide's steps is ticked: this shop ticks none
+    for where in ("", "bass and middle", "1-60, 61-88"):
+        Use.objects.filter(pk=use.pk).update(where=where)
+        assert "No cloth" not in client.post(address).content.decode(), where
     stage.refresh_from_db()
     assert stage.state == "begun"
     told = client.post(address, {"sure": "1"}, follow=True).content.decode()

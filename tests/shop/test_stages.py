@@ -1,6 +1,7 @@
 """Stages: who may move what, in which order, and what a move leaves behind."""
 
 import datetime
+import re
 import threading
 from decimal import Decimal
 
@@ -197,6 +198,8 @@ def test_the_set_goes_home_with_a_name(client):
         check=make_check(job=job, kind="final", closed=True, quantities=["side_play"]), side_play=480, grade=0
     )
     client.force_login(make_person(role=Role.DESK))
+    page = client.get(reverse("stage_detail", args=[job.number, stage.pk])).content.decode()
+    assert re.search('name="boxes"[^>]*value', page) is None  # a figure that stands there is confirmed, not counted
     client.post(reverse("stage_finish", args=[job.number, stage.pk]), {"keys": 88, "boxes": 1})
     leave = job.stages.get(kind="leave")
     again = client.post(reverse("stage_finish", args=[job.number, leave.pk]), {}).content.decode()

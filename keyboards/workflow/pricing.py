@@ -39,7 +39,9 @@ EXTRAS: Mapping[str, tuple[str, ...]] = {
     "holes": ("hole_loose", "hole_oval", "hole_split"),
     "leads": ("lead_oxide", "lead_swollen", "lead_loose"),
     "tops": ("top_loose", "top_chipped", "top_missing"),
+    "sticks": ("stick_broken", "stick_cracked"),
 }
+NEW_KEY = "new_key"
 _SEVERE = 2
 # Reasons that forbid cloth over a button outright. Worn wood may be offered with a warning, a cracked button not.
 _UNSAFE = {"cracked", "cover", "repaired_before", "loose"}
@@ -257,11 +259,14 @@ def _allowance(decision: Decision, advice: Advice) -> int:
     return keys
 
 
-def _extras(rows: Sequence[KeyReading], prices: Mapping[str, Decimal]) -> list[DraftLine]:
-    """Work that findings ask for and that is not part of cloth or buttons: the client adds it or not."""
+def _extras(rows: Sequence[KeyReading], missing: Sequence[int], prices: Mapping[str, Decimal]) -> list[DraftLine]:
+    """Work that findings and missing keys ask for beside cloth and buttons: the client adds it or not."""
     lines = []
-    for code, findings in EXTRAS.items():
-        keys = [row.key for row in rows if any(row.findings.get(name, 0) >= _SEVERE for name in findings)]
+    wanted = {
+        code: [row.key for row in rows if any(row.findings.get(name, 0) >= _SEVERE for name in findings)]
+        for code, findings in EXTRAS.items()
+    }
+    for code, keys in {**wanted, NEW_KEY: list(missing)}.items():
         if keys and code in prices:
             where = ngettext("key %(keys)s", "keys %(keys)s", len(keys)) % {"keys": format_keys(keys)}
             lines.append(DraftLine(code, Decimal(len(keys)), section=where[:80], kind=LineKind.EXTRA))
@@ -323,7 +328,7 @@ def _besides(job: Job, rows: Sequence[KeyReading]) -> list[str]:
     catalogue = {row.code: row for row in Finding.objects.all()}
     if sticks := advising.sticks_found(rows, catalogue, compass.broken):
         told.append(
-            _("In none of these prices unless a line names it: %(what)s.") % {"what": advising.named_findings(sticks)}
+            _("In none of these options unless a line names it: %(what)s.") % {"what": advising.named_findings(sticks)}
         )
     return [" ".join(told)] if told else []
 
@@ -378,6 +383,7 @@ def estimate_from_decision(decision: Decision, *, by: Person, at: datetime.datet
     prices = {code: price_of(row, workshop) for code, row in operations.items()}
     advice = advising.advise(job, decision.basis)
     rows = list(decision.basis.keys.all())
+    missing = Compass.objects.get(job=job).missing
     ways = _ways(decision, advice, prices)
     common = [DraftLine(code, Decimal(1)) for code in COMMON if code in operations]
     return estimate_draft(
@@ -392,7 +398,7 @@ def estimate_from_decision(decision: Decision, *, by: Person, at: datetime.datet
             )
             for way, title in zip(ways, _titles(ways, decision.sections), strict=True)
         ],
-        common=[*common, *_extras(rows, prices)],
+        common=[*common, *_extras(rows, missing, prices)],
         intro=_intro(decision, rows, sum(int(section["keys"]) for section in decision.sections), advice),
         allowance_keys=_allowance(decision, advice),
         photos=[photo.op for photo in pictures.photos_for(job) if photo.key is not None][:_PHOTOS],

@@ -28,6 +28,8 @@ def _operations() -> list[Operation]:
         ("holes", _("Tighten a balance hole"), Unit.KEY, 5, _("veneer, glue"), "0.20", "pins", 12, ["glue"]),
         ("leads", _("Clean and seal key leads"), Unit.KEY, 4, _("sealer"), "0.30", "leads", 12, ["lead"]),
         ("tops", _("Glue or mend a keytop"), Unit.KEY, 10, _("glue"), "0.50", "tops", 12, ["ivory", "glue"]),
+        ("sticks", _("Glue or splice a key stick"), Unit.KEY, 25, _("wood, glue"), 1, "other", 12, ["glue", "dust"]),
+        ("new_key", _("Make a missing key"), Unit.KEY, 120, _("wood, keytop, pin"), 15, "other", 12, ["machines", "dust", "glue"]),
         ("backrail", _("New back-rail cloth"), Unit.SET, 60, _("back-rail cloth"), 18, "frame", 4, ["felt", "lifting"]),
         ("ease", _("Ease, square and level all keys"), Unit.SET, 120, _("punchings"), 6, "ease", 0, ["lifting"]),
         ("final", _("Final check of every key, report, keyframe label"), Unit.SET, 90, "", 0, "final_check", 0, []),

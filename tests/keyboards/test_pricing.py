@@ -184,9 +184,12 @@ def test_a_missing_key_a_broken_stick_and_for_a_technician_the_failing_keys_are_
     Compass.objects.filter(job=job).update(missing=[88], broken=[60])
     decision.basis.keys.filter(key=88).delete()
     decision.basis.keys.filter(key=61).update(findings={"stick_broken": 2})
-    intro = draft(decision, owner).intro
+    estimate = draft(decision, owner)
+    intro = estimate.intro
+    extra = {line.operation.code: line.section for line in estimate.extras}
+    assert (extra["sticks"], extra["new_key"]) == ("key 61", "key 88")
     assert "Key 88 did not come." in intro
-    assert "In none of these prices unless a line names it: stick broken (61), came in broken (60)." in intro
+    assert "In none of these options unless a line names it: stick broken (61), came in broken (60)." in intro
     assert "(1–26)" not in intro
     told = [advising.sentence(reason) for reason in advising.advise(job).reasons]
     assert "Key 88 did not come: it is in none of these costs." in told

@@ -30,7 +30,8 @@ def headers(get_response: Callable[[HttpRequest], HttpResponseBase]) -> Callable
 
     def middleware(request: HttpRequest) -> HttpResponseBase:
         response = get_response(request)
-        response.headers.setdefault("Permissions-Policy", _PERMISSIONS)
+        if response.get("Content-Type", "").startswith("text/html"):  # it speaks of what a page may do, and is long
+            response.headers.setdefault("Permissions-Policy", _PERMISSIONS)
         response.headers.setdefault("Cross-Origin-Resource-Policy", "same-origin")
         # What never came as far as Django's own (a host name that is none of ours) and files.
         response.headers.setdefault("X-Content-Type-Options", "nosniff")

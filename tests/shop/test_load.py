@@ -8,6 +8,7 @@ import gzip
 import sqlite3
 from contextlib import closing
 
+import brotli
 import pytest
 from django.db import OperationalError, connection, connections
 from django.urls import reverse
@@ -36,13 +37,17 @@ def test_pages_are_compressed_and_nothing_else_is(client):
     """Pages alone: a photo or PDF gains nothing, and a calendar's ETag may not change."""
     check = make_check()
     client.force_login(check.begun_by)
-    accepts = {"accept-encoding": "gzip, br"}
-    page = client.get(reverse("check_detail", args=[check.job.number, check.pk]), headers=accepts)
     plain = client.get(reverse("check_detail", args=[check.job.number, check.pk]))
-    assert page["Content-Encoding"] == "gzip"
-    assert "Accept-Encoding" in page["Vary"]
-    assert len(page.content) < len(plain.content) / 4
-    assert b"</html>" in gzip.decompress(page.content)
+    for coding, accepts, undone in (
+        ("br", "gzip, deflate, br, zstd", brotli.decompress),
+        ("gzip", "gzip, deflate, br;q=0", gzip.decompress),
+    ):
+        page = client.get(plain.request["PATH_INFO"], headers={"accept-encoding": accepts})
+        assert page["Content-Encoding"] == coding
+        assert "Accept-Encoding" in page["Vary"]
+        assert int(page["Content-Length"]) == len(page.content) < len(plain.content) / 4
+        assert b"</html>" in undone(page.content)
+    accepts = {"accept-encoding": "gzip, br"}
     for other in (reverse("bench_worker"), reverse("job_tags", args=[check.job.number])):
         assert "Content-Encoding" not in client.get(other, headers=accepts)
 

@@ -34,3 +34,42 @@ document.addEventListener("htmx:responseError", (event) => {
   const status = event.detail.xhr.status;
   say(status === 401 || status === 403 ? words.out : words.failed.replace("{status}", status));
 });
+
+// What changes the parts, htmx, is a quarter of a first page, and most pages are only looked at: it is fetched when a
+// part is first touched. What was typed or chosen meanwhile is told once more when it is there; a form that is sent
+// meanwhile goes the way it goes without scripts.
+const touches = ["pointerdown", "focusin", "input", "change"];
+const meanwhile = { input: new Set(), change: new Set() };
+let coming = false;
+
+function touched(event) {
+  if (!event.target.closest?.("[hx-get], [hx-post]")) return;
+  meanwhile[event.type]?.add(event.target);
+  // Before the page is there as a whole, htmx would wait for a moment that has gone by.
+  if (document.readyState === "complete") fetchHtmx();
+  else addEventListener("load", fetchHtmx);
+}
+
+function fetchHtmx() {
+  if (coming) return;
+  coming = true;
+  const script = document.createElement("script");
+  script.src = words.htmx;
+  script.addEventListener("load", () => {
+    for (const kind of touches) document.removeEventListener(kind, touched, true);
+    for (const [kind, fields] of Object.entries(meanwhile))
+      for (const field of fields) field.dispatchEvent(new Event(kind, { bubbles: true }));
+  });
+  script.addEventListener("error", () => {
+    coming = false; // the next touch tries again
+    say(words.away);
+  });
+  document.head.append(script);
+}
+
+if (words) {
+  for (const kind of touches) document.addEventListener(kind, touched, true);
+  if (document.querySelector("[hx-trigger^=every]")) addEventListener("load", fetchHtmx);
+  // A page that it put into the history is its to bring back.
+  addEventListener("popstate", (event) => !coming && event.state?.htmx && location.reload());
+}

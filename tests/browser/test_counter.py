@@ -69,6 +69,26 @@ def test_the_rack_is_read_and_filtered(page, screen, desk, axe, fits):
     assert late.tag != plain.tag
 
 
+def test_what_changes_the_rack_is_fetched_when_it_is_first_touched_and_loses_nothing(page, desk, watch):
+    """htmx weighs a quarter of the page. What is typed before it is there, or before it could be fetched, counts."""
+    watch.expect("ERR_FAILED")
+    some_sets(desk)
+    asked = []
+    page.on("request", lambda request: asked.append(request.url) if "htmx" in request.url else None)
+    page.route("**/htmx.min.js", lambda route: route.abort() if len(asked) == 1 else release.append(route))
+    release = []
+    page.goto("/counter/", wait_until="networkidle")
+    assert asked == []
+    page.get_by_label("Waits for").select_option("held")
+    expect(page.get_by_role("alert")).to_contain_text("cannot be reached")
+    page.get_by_label("Waits for").select_option("")
+    page.get_by_label("Tag, client or piano").fill("hemlock")
+    expect(page.locator(".rack-row")).to_have_count(3)
+    release.pop().continue_()
+    expect(page.locator(".rack-row")).to_have_count(1)
+    assert (len(asked), release) == (2, [])
+
+
 def test_a_known_client_with_a_known_piano_is_logged_in(page, screen, desk, axe, fits):
     owner = make_client(name="Ilse Varga")
     piano = make_instrument(client=owner, maker="Thornquist", serial="48 213")

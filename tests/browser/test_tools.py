@@ -84,6 +84,22 @@ def test_a_new_question_changes_the_answer_and_the_address_on_the_spot(page, sig
     expect(page.get_by_label("Down weight")).to_have_value("60,5")
 
 
+def test_the_way_back_leads_to_what_was_asked_before(page, sign_in):
+    """After a look at another page the browser brings back the address alone; nobody has touched the form there."""
+    sign_in(make_person(units=Units.MM))
+    page.goto(reverse("tool_detail", args=["cloth"]))
+    first = page.locator("#tool .stat dd").first.inner_text()
+    page.locator("#tool input.figure").first.fill("6.66")
+    page.get_by_role("button", name="Reckon").click()
+    expect(page.locator("#tool .stat dd").first).not_to_have_text(first)
+    page.get_by_role("link", name="All tools").click()
+    page.go_back()
+    expect(page.locator("#tool input.figure").first).to_have_value("6.66")
+    page.go_back()
+    expect(page.locator("#tool input.figure").first).not_to_have_value("6.66")
+    expect(page.locator("#tool .stat dd").first).to_have_text(first)
+
+
 def test_the_tools_work_without_a_script(new_context, sign_in):
     _, person = a_set()
     context = new_context(java_script_enabled=False)

@@ -31,7 +31,7 @@ def run_data(check: Check, compass: Compass, person: Person) -> dict[str, Any]:
     held = assumptions_for(check.job)
     rows = {row.key: row for row in check.keys.all()}
     earlier, before = _earlier(check, compass)
-    repeats, last = _readings(check, person)
+    repeats, last = _readings(check, rows, person)
     gauges = list(Gauge.objects.filter(retired_at__isnull=True))
     return {
         "check": {
@@ -83,8 +83,11 @@ def _holds(row: KeyReading) -> dict[str, Any]:
     return {"values": values, "findings": row.findings, "again": row.again, "note": row.note, "grade": row.grade}
 
 
-def _readings(check: Check, person: Person) -> tuple[dict[str, list[list[int]]], list[Any] | None]:
-    """Quantity -> groups [key, reading, ...] of one key; and [key, quantity] of what the person read last."""
+def _readings(
+    check: Check, rows: dict[int, KeyReading], person: Person
+) -> tuple[dict[str, list[list[int]]], list[Any] | None]:
+    """Quantity -> groups [key, reading, ...] of one key, where its row does not say as much by its one value; and
+    [key, quantity] of what the person read last."""
     fields = ("op", "kind", "key", "quantity", "value", "high", "finding", "text", "withdraws", "gauge_id", "taken_at")
     groups: dict[tuple[str, int], list[int]] = {}
     last: list[Any] | None = None
@@ -94,7 +97,8 @@ def _readings(check: Check, person: Person) -> tuple[dict[str, list[list[int]]],
             last = [entry.key, entry.quantity]  # type: ignore[attr-defined]
     out: dict[str, list[list[int]]] = {}
     for (quantity, key), values in groups.items():
-        out.setdefault(quantity, []).append([key, *values])
+        if key not in rows or values != [getattr(rows[key], quantity)]:
+            out.setdefault(quantity, []).append([key, *values])
     return out, last
 
 

@@ -157,6 +157,7 @@ FORMAT_MODULE_PATH = ["shop.formats"]
 STATIC_URL = "static/"
 STATIC_ROOT = DATA_DIR / "static"
 STATICFILES_DIRS = [BASE_DIR / "static"]
+STATICFILES_FINDERS = ["django.contrib.staticfiles.finders.FileSystemFinder"]  # no page uses what applications bring
 MEDIA_ROOT = DATA_DIR / "media"
 MEDIA_URL = "media/"  # nothing is served from here: photos go through views that check who asks
 STORAGES = {
@@ -168,9 +169,7 @@ STORAGES = {
         secret=env.text("S3_SECRET"),
     ),
     "staticfiles": {
-        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
-        if DEBUG
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage" if DEBUG else "shop.collected.Collected"
     },
 }
 FILE_UPLOAD_PERMISSIONS = 0o640

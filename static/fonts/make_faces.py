@@ -5,9 +5,9 @@ README.txt names side by side into one folder and says
 
     python static/fonts/make_faces.py FOLDER static/fonts
 
-FIRST is what English pages of the program are written with, counted on all of them. Any other letter waits in the
-"extended" file of its family, which a browser fetches when a page holds one. Kerning is kept between letters and what
-stands beside them in a sentence, where it moves a letter by 8 thousandths of its size or more; less nobody sees.
+What English pages of the program are written with, counted on all of them, stands in the first file of a family. Any
+other letter waits in the "extended" one, which a browser fetches when a page holds it. Kerning is kept between letters
+and what stands beside them in a sentence, where it moves a letter by 8 thousandths of its size or more.
 """
 
 import io
@@ -24,8 +24,10 @@ from fontTools.ttLib.scaleUpem import scale_upem
 Pairs = dict[tuple[str, str], int]
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
-FIRST = LETTERS + "0123456789 \u00a0.,:;-–—−·…!?'\"‘’“”()/&+=×±°%@_"
-BESIDE = " .,:;-–!?'\"‘’“”()/"
+FIGURES = LETTERS + "0123456789 \u00a0.,:-–—−·()/+×±°%"
+HEADINGS = LETTERS + "0123456789 \u00a0.,:;-–—−·!?'\"‘’“”()/&+%"
+WORDS = HEADINGS + "…=×±°@_"
+BESIDE = " .,-–’"
 LEAST = 8
 EPOCH = 3786825600  # 2024-01-01 in font time, so that the same is cut byte for byte
 GRID = 500  # units to a letter's size, of the published 1000: half as fine, a fiftieth of a point in a heading on paper
@@ -140,8 +142,8 @@ def _alike(told: dict[str, Pairs], other: int, place: Callable[[str], int]) -> l
     return list(groups.values())
 
 
-def first_face(font: TTFont, features: list[str]) -> TTFont:
-    face = cut(font, {ord(letter) for letter in FIRST}, features)
+def first_face(font: TTFont, letters: str, features: list[str]) -> TTFont:
+    face = cut(font, {ord(letter) for letter in letters}, features)
     if "GPOS" in face:
         kern_visibly(face)
     if "GDEF" in face:
@@ -149,9 +151,9 @@ def first_face(font: TTFont, features: list[str]) -> TTFont:
     return face
 
 
-def extended_face(*fonts: TTFont) -> TTFont:
+def extended_face(fonts: list[TTFont], letters: str) -> TTFont:
     """All other letters, of all the parts; with a space, which a PDF takes from the face of the letter before."""
-    first = {ord(letter) for letter in FIRST} - {0x20, 0xA0}
+    first = {ord(letter) for letter in letters} - {0x20, 0xA0}
     taken: set[int] = set()
     merger = merge.Merger()
     parts = []
@@ -191,19 +193,19 @@ def write(face: TTFont, path: Path) -> None:
 def main(folder: Path, shipped: Path) -> None:
     slab, sans, mono = "zilla-slab", "atkinson-hyperlegible-next", "atkinson-hyperlegible-mono"
     parts = [published(folder, slab, part, 600) for part in ("latin", "latin-ext")]
-    write(extended_face(*parts), shipped / f"{slab}-extended-600.woff2")
+    write(extended_face(parts, HEADINGS), shipped / f"{slab}-extended-600.woff2")
     font = published(folder, slab, "latin", 600)
     lining(font)
-    write(first_face(font, ["kern", "tnum"]), shipped / f"{slab}-600.woff2")
+    write(first_face(font, HEADINGS, ["kern"]), shipped / f"{slab}-600.woff2")
     for weight in (400, 700):
         parts = [published(folder, sans, part, weight) for part in ("latin", "latin-ext")]
-        write(extended_face(*parts), shipped / f"{sans}-extended-{weight}.woff2")
-        face = first_face(published(folder, sans, "latin", weight), ["kern", "tnum"])
+        write(extended_face(parts, WORDS), shipped / f"{sans}-extended-{weight}.woff2")
+        face = first_face(published(folder, sans, "latin", weight), WORDS, ["kern", "tnum"])
         write(face, shipped / f"{sans}-{weight}.woff2")
-    face = first_face(published(folder, mono, "latin", 500), [])
+    face = first_face(published(folder, mono, "latin", 500), FIGURES, [])
     write(with_signs(face, TTFont(shipped / "signs.woff2")), shipped / f"{mono}-500.woff2")
     parts = [published(folder, mono, part, 500) for part in ("latin", "latin-ext")]
-    write(extended_face(*parts), shipped / f"{mono}-extended-500.woff2")
+    write(extended_face(parts, FIGURES), shipped / f"{mono}-extended-500.woff2")
 
 
 if __name__ == "__main__":

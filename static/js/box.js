@@ -481,6 +481,9 @@ const cacheNamed = async (end) => (await caches.keys()).find((name) => name.ends
 
 const oursIn = (addresses) => [...new Set(addresses)].filter((one) => new URL(one, location).pathname.startsWith("/static/"));
 
+// A page that came through the worker was kept by it: when it is there for the first time, it need not be fetched again.
+let keptByWorker = Boolean(navigator.serviceWorker?.controller);
+
 // also: other pages that are reached from this one, kept with what they name.
 export async function keepPage(worker, ...also) {
   if (!("serviceWorker" in navigator) || !isSecureContext || !navigator.onLine) return false;
@@ -492,7 +495,9 @@ export async function keepPage(worker, ...also) {
     const keepParts = (addresses) =>
       Promise.all(oursIn(addresses).map(async (address) => (await kept.match(address)) || kept.add(address)));
     await keepParts(performance.getEntriesByType("resource").map((entry) => entry.name));
-    for (const path of [location.pathname, ...also]) {
+    const here = keptByWorker && (await pages.match(location.pathname)) ? [] : [location.pathname];
+    keptByWorker = false;
+    for (const path of [...here, ...also]) {
       const page = await fetch(path, { redirect: "error" });
       if (!page.ok) return false;
       await pages.put(path, page.clone());

@@ -30,7 +30,10 @@ const stateOf = (key) => {
   if (!states.has(key)) states.set(key, { values: {}, findings: {}, again: {}, note: "", looked: false, grade: null });
   return states.get(key);
 };
-for (const [key, held] of Object.entries(data.holds)) states.set(Number(key), { ...held, looked: held.grade !== null });
+for (const [key, held] of Object.entries(data.holds)) {
+  states.set(Number(key), { ...held, looked: held.grade !== null });
+  for (const [quantity, value] of Object.entries(held.values)) taken.set(`${quantity} ${key}`, [value]);
+}
 for (const [quantity, groups] of Object.entries(data.repeats))
   for (const [key, ...values] of groups) taken.set(`${quantity} ${key}`, values);
 const readingsAtFirst = [...taken.values()].reduce((sum, values) => sum + values.length, 0);

@@ -26,7 +26,8 @@ Pairs = dict[tuple[str, str], int]
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 FIGURES = LETTERS + "0123456789 \u00a0.,:-–—−·()/+×±°%"
 HEADINGS = LETTERS + "0123456789 \u00a0.,:;-–—−·!?'\"‘’“”()/&+%"
-WORDS = HEADINGS + "…=×±°@_"
+BOLD = HEADINGS + "°"
+WORDS = BOLD + "…=×±@_"
 BESIDE = " .,-–’"
 LEAST = 8
 EPOCH = 3786825600  # 2024-01-01 in font time, so that the same is cut byte for byte
@@ -197,10 +198,10 @@ def main(folder: Path, shipped: Path) -> None:
     font = published(folder, slab, "latin", 600)
     lining(font)
     write(first_face(font, HEADINGS, ["kern"]), shipped / f"{slab}-600.woff2")
-    for weight in (400, 700):
+    for weight, letters in ((400, WORDS), (700, BOLD)):
         parts = [published(folder, sans, part, weight) for part in ("latin", "latin-ext")]
-        write(extended_face(parts, WORDS), shipped / f"{sans}-extended-{weight}.woff2")
-        face = first_face(published(folder, sans, "latin", weight), WORDS, ["kern", "tnum"])
+        write(extended_face(parts, letters), shipped / f"{sans}-extended-{weight}.woff2")
+        face = first_face(published(folder, sans, "latin", weight), letters, ["kern", "tnum"])
         write(face, shipped / f"{sans}-{weight}.woff2")
     face = first_face(published(folder, mono, "latin", 500), FIGURES, [])
     write(with_signs(face, TTFont(shipped / "signs.woff2")), shipped / f"{mono}-500.woff2")

@@ -24,7 +24,7 @@ from fontTools.ttLib.scaleUpem import scale_upem
 Pairs = dict[tuple[str, str], int]
 
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
-FIGURES = LETTERS + "0123456789 \u00a0.,:-–—−·()/+×±°%"
+FIGURES = LETTERS + "0123456789 \u00a0.,:-–—−·()/+=×±°%"
 HEADINGS = LETTERS + "0123456789 \u00a0.,:;-–—−·!?'\"‘’“”()/&+%"
 BOLD = HEADINGS + "°"
 WORDS = BOLD + "…=×±@_"

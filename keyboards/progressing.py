@@ -196,15 +196,13 @@ def redo_of(job: Job) -> Redo:
 
 
 def put_right(proof: Proof) -> tuple[int, ...]:
-    """The keys that were worked on since the final check was closed: those it failed and those ticked since. None
-    where no work was finished since, or where it was all of them: then a new check is the way."""
+    """The keys that are known to have been worked on since the final check was closed: those it failed and those ticked
+    since. None where no work was finished since."""
     if not proof.worked_since or proof.check is None:
         return ()
     since = proof.check.closed_at
     ticked = KeyDone.objects.standing().filter(stage__job=proof.job, at__gt=since).values_list("key", flat=True)
-    here = set(proof.before.present)
-    keys = {*proof.failing, *ticked} & here
-    return tuple(sorted(keys)) if keys != here else ()
+    return tuple(sorted({*proof.failing, *ticked} & set(proof.before.present)))
 
 
 def _faults(verdict: KeyVerdict, row: KeyReading | None, groups: Mapping[str, str]) -> list[Fault]:

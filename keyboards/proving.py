@@ -81,10 +81,11 @@ class UsedGauge:
 
 @dataclass(frozen=True)
 class Taken:
-    """One reading in force: value in canonical integers; own, in mm or degrees, is the part of its uncertainty that is
-    its alone (half the step of a plug gauge over sqrt 3, the taps of a photo)."""
+    """One reading in force: value in canonical integers, when it was taken; own, in mm or degrees, is the part of its
+    uncertainty that is its alone (half the step of a plug gauge over sqrt 3, the taps of a photo)."""
 
     value: int
+    at: datetime.datetime
     own: float = 0.0
 
 
@@ -202,6 +203,14 @@ class Proof:
     def dropped(self) -> tuple[int, ...]:
         """The keys that did not fall by their own weight in the final check."""
         return tuple(key for key, row in sorted(self.rows.items()) if row.findings.get(DROP))
+
+    @cached_property
+    def worked_after(self) -> tuple[int, ...]:
+        """The keys ticked as worked on after they were last read in the final check: what was read is of the key before
+        that work. Told, not judged, since a tick may be set late."""
+        last = {key: max(one.at for held in read.values() for one in held) for key, read in self.taken.items()}
+        ticked = KeyDone.objects.standing().filter(stage__job=self.job).values_list("key", "at")
+        return tuple(sorted({key for key, at in ticked if key in last and at > last[key]}))
 
     @cached_property
     def by_key(self) -> Mapping[int, KeyVerdict]:
@@ -470,7 +479,7 @@ def _taken(
             continue
         if entry.high is not None:
             own = (entry.high - (entry.value or 0)) / 2 / math.sqrt(3) / 1000
-        one = Taken(reading_value(entry), own)
+        one = Taken(reading_value(entry), entry.taken_at, own)
         found.setdefault(entry.key, {}).setdefault(entry.quantity, []).append(one)  # type: ignore[attr-defined]
     return {key: {name: tuple(all_) for name, all_ in held.items()} for key, held in found.items()}, photos
 

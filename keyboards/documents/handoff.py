@@ -953,6 +953,7 @@ def context_of(job: Job, units: str) -> dict[str, Any]:
         "unsaid": [(check, ", ".join(map(quantity_title, names)).lower()) for check, names in proof.unsaid],
         "from_photos": [(check, len(us), _fine(min(us)), _fine(max(us))) for check, us in proof.photos.items()],
         "put_right": _put_right(proof),
+        "worked_after": format_keys(proof.worked_after),
         "repeats": _repeats(proof, units),
         "exceptions": exceptions(proof, units),
         "left": left_words(proof),

@@ -15,7 +15,7 @@ from keyboards.core.spread import upper_failing
 from keyboards.forms.checks import CheckForm, ReasonForm
 from keyboards.forms.readings import FindingsForm
 from keyboards.models import Check, CheckKind, Compass
-from keyboards.proving import agreed_proof, owed_of
+from keyboards.proving import agreed_proof, owed_of, proof_of
 from keyboards.sheets import far_off, finding_titles, picture_of, repeats_of, sheet_of
 from keyboards.words import quantity_title
 from keyboards.workflow import checks as workflow
@@ -172,6 +172,7 @@ def check_close(request: PersonRequest, number: int, pk: int) -> HttpResponse:
         "gaps": [(quantity_title(quantity), format_keys(keys), len(keys)) for quantity, keys in points.gaps.items()],
         "owed": owed_of(check),
         "far_off": far_off(check, assumptions_for(check.job), request.user.units),
+        "worked_after": format_keys(proof_of(check.job).worked_after) if check.kind == CheckKind.FINAL else "",
         "refused": refused,
     }
     return render(request, "keyboards/checks/close.html", context)

@@ -13,8 +13,8 @@ from django.views.decorators.http import require_POST, require_safe
 from keyboards import pictures
 from keyboards.core.keys import format_keys
 from keyboards.documents import benchsheet, handoff, label
-from keyboards.forms.proof import ReleaseForm
-from keyboards.models import Check
+from keyboards.forms.proof import AgainForm, ReleaseForm
+from keyboards.models import Check, Compass
 from keyboards.progressing import put_right, redo_of
 from keyboards.proving import Proof, proof_of
 from keyboards.workflow.proof import check_release as release
@@ -26,12 +26,15 @@ from shop.models import STAGE_TITLES, Job, proves_in_words
 from shop.workflow.refusal import Refused
 
 
-def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
+def _page(
+    request: PersonRequest, job: Job, form: ReleaseForm | None = None, again: AgainForm | None = None
+) -> HttpResponse:
     proof = proof_of(job)
     units = request.user.units
     why_not = proof.why_not
     stage = job.current_stage
     may_work = may(request.user, TECHNICIAN)
+    touched = put_right(proof)
     context: dict[str, Any] = {
         "job": job,
         "proof": proof,
@@ -61,10 +64,18 @@ def _page(request: PersonRequest, job: Job, form: ReleaseForm) -> HttpResponse:
         "may_work": may_work,
         "undecided": format_keys(proof.undecided),
         "may_read_again": bool(proof.undecided and may_work and not job.left_at and not proof.worked_since),
-        "put_right": format_keys(put_right(proof)) if may_work and not job.left_at else "",
+        "put_right": format_keys(touched),
+        "again": (again or AgainForm(compass=proof.compass))
+        if proof.compass
+        and proof.worked_since
+        and len(touched) < len(proof.before.present)
+        and may_work
+        and not job.left_at
+        else None,
+        "worked_after": format_keys(proof.worked_after),
         "back_to": stage if stage is not None and stage.kind in ("final_check", "pack", "leave") else None,
         "redo": [(STAGE_TITLES[kind], format_keys(keys)) for kind, keys in redo_of(job).by_stage] if why_not else [],
-        "form": form,
+        "form": form or ReleaseForm(),
     }
     return page_or_part(request, "keyboards/proof/final.html", context)
 
@@ -85,7 +96,7 @@ def _row(proof: Proof, units: str) -> dict[str, str]:
 @allowed()
 def final_verdicts(request: PersonRequest, number: int) -> HttpResponse:
     """Whether the set may leave: the verdict of every key, what did not pass, the way back or out."""
-    return _page(request, job_for(number), ReleaseForm())
+    return _page(request, job_for(number))
 
 
 @require_POST
@@ -123,8 +134,14 @@ def final_send_back(request: PersonRequest, number: int) -> HttpResponse:
 @allowed(TECHNICIAN)
 def final_read_again(request: PersonRequest, number: int) -> HttpResponse:
     """Opens a bench run over the keys that were put right, or over those that one reading leaves undecided."""
+    job = job_for(number)
+    compass = Compass.objects.filter(job=job).first()
+    form = AgainForm(request.POST, compass=compass) if compass else None
+    if form is not None and not form.is_valid():
+        return _page(request, job, again=form)
+    also = form.cleaned_data["also"] if form is not None else []
     try:
-        check, keys, quantities = read_again(job_for(number), by=request.user)
+        check, keys, quantities = read_again(job, also=also, by=request.user)
     except Refused as refusal:
         messages.error(request, str(refusal))
         return redirect("final_verdicts", number)

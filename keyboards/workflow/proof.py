@@ -67,19 +67,24 @@ def check_release(check: Check, *, by: Person, reason: str, at: datetime.datetim
 
 @transaction.atomic
 def read_again(
-    job: Job, *, by: Person, at: datetime.datetime | None = None
+    job: Job, *, also: Collection[int] = (), by: Person, at: datetime.datetime | None = None
 ) -> tuple[Check, tuple[int, ...], tuple[str, ...]]:
     """Opens the final check for the keys that it leaves undecided: (the check, these keys, the quantities that leave
     them so). Each further reading counts into the mean of its key.
 
-    After work on some keys it is opened for these alone, and what was read of them before counts no more: quantities is
-    empty then, for all are read.
+    After work on some keys it is opened for these alone, and for those that somebody names (also), since what is worked
+    on is known by ticks alone. What was read of them before counts no more: quantities is empty then, for all are read.
 
     Refused where no key is undecided or was put right, and as a check is opened again (`check_reopen`).
     """
     at = at or timezone.now()
     proof = proving.proof_of(stages.lock(job))
-    if proof.check is not None and (keys := progressing.put_right(proof)):
+    if proof.check is not None and proof.worked_since:
+        keys = tuple(sorted({*progressing.put_right(proof), *also}))
+        if not keys:
+            raise Refused(_("Name the keys that were worked on."))
+        if len(keys) == len(proof.before.present):
+            raise Refused(_("Every key was worked on: make a new final check."))
         reason = Truncator(_("put right, read again: keys %(keys)s") % {"keys": format_keys(keys)}).chars(200)
         check = check_reopen(proof.check, by=by, reason=reason, put_right=keys, at=at)
         _withdraw(check, keys, by=by, at=at)

@@ -28,6 +28,7 @@ from keyboards.workflow.checks import check_close, check_reopen
 from keyboards.workflow.decisions import assumptions_keep
 from keyboards.workflow.entries import entries_write
 from keyboards.workflow.opening import open_trade
+from keyboards.workflow.progress import progress_keep
 from keyboards.workflow.proof import check_release, send_failing_back
 from shop import seams
 from shop.models import Event, Job, Lot, Material, Role, Stage, Use
@@ -533,15 +534,38 @@ def test_keys_that_were_put_right_are_read_again_alone_and_what_was_read_before_
     step = client.get(reverse("job_detail", args=[job.number])).content.decode()
     assert reverse("final_verdicts", args=[job.number]) in step  # and not a new check of all keys
     assert "Begin the final check" not in step
-    assert "Read again what was put right" in client.get(reverse("final_verdicts", args=[job.number])).content.decode()
-    answer = client.post(reverse("final_read_again", args=[job.number]))
-    assert answer["Location"] == f"/bench/checks/{check.pk}/?keys=3"
-    assert proof(job).verdicts.counts == {PASS: 9, UNDECIDED: 0, NOT_READ: 1, FAIL: 0}
-    play(k3="0.47")
+    assert "Work was done on keys 3:" in client.get(reverse("final_verdicts", args=[job.number])).content.decode()
+    again = reverse("final_read_again", args=[job.number])
+    wrong = client.post(again, {"also": "99"}).content.decode()
+    assert "99" in wrong.split('name="also"')[1].split("</form>")[0]
+    assert "make a new final check" in client.post(again, {"also": "1-10"}, follow=True).content.decode()
+    answer = client.post(again, {"also": "5"})  # eased as well, and nobody ticked it
+    assert answer["Location"] == f"/bench/checks/{check.pk}/?keys=3%2C+5"
+    assert proof(job).verdicts.counts == {PASS: 8, UNDECIDED: 0, NOT_READ: 2, FAIL: 0}
+    play(k3="0.47", k5="0.48")
     check_close(check, by=person)
     told = proof(job)
     assert (told.why_not, told.count("side_play", 3), told.values[3]["side_play"]) == ("", 1, pytest.approx(0.47))
-    assert "Keys 3 were put right after a first final check" in words_of(job)
+    assert "Keys 3, 5 were put right after a first final check" in words_of(job)
+    assert told.worked_after == ()
+
+
+def test_keys_that_were_worked_on_after_they_were_read_are_named(client):
+    person = make_person()
+    client.force_login(person)
+    job = small_job()
+    ease = Stage.objects.create(job=job, position=900, kind="ease", state="begun")
+    check = make_check(job=job, kind="final", quantities=PLAY)
+    told = {"kind": "reading", "quantity": "side_play", "unit": "mm", "value": "0.48"}
+    progress_keep(ease, done=[2], undone=[], by=person)
+    entries_write(check, [{**told, "key": key} for key in (2, 3, 4)], by=person)
+    progress_keep(ease, done=[3, 5], undone=[], by=person)
+    for name in ("final_verdicts", "check_close"):
+        address = reverse(name, args=[job.number, *([check.pk] if name == "check_close" else [])])
+        assert "Keys 3 were ticked as worked on after they were last read here" in client.get(address).content.decode()
+    assert "Keys 3 were ticked as worked on after they were last read in the final check." in words_of(job)
+    entries_write(check, [{**told, "key": 3, "value": "0.47"}], by=person)
+    assert proof(job).worked_after == ()
 
 
 def test_an_open_check_is_gone_on_with_from_its_verdicts(client):

@@ -91,7 +91,8 @@ def why(job: Job, words: Sequence[Word]) -> list[str]:
         for use in job.uses.all():
             if any(key in search_key(f"{use.lot.code}|{use.lot.material}") for key in keys):
                 told[_("%(material)s, lot %(lot)s") % {"material": use.lot.material, "lot": use.lot.code}] = None
-        for title in (job.instrument.model, job.client.contact, job.client.email, job.client.phone):
+        of_client = (job.client.contact, job.client.email, job.client.phone, *job.client.address.splitlines())
+        for title in (job.instrument.model, *of_client):
             if title and any(key in search_key(title) for key in keys):
                 told[title] = None
     return list(told)

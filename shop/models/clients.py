@@ -23,7 +23,7 @@ class ClientKind(models.TextChoices):
 
 class ClientQuerySet(models.QuerySet):
     def named_like(self, text: str):
-        """Clients whose name, contact, e-mail or phone holds the text, however it is spelt or spaced."""
+        """Clients whose name, contact, e-mail, phone or address holds the text, however it is spelt or spaced."""
         key = search_key(text)
         return self.filter(find__contains=key) if key else self.none()
 
@@ -55,7 +55,7 @@ class Client(models.Model):
 
     def save(self, *args, **kwargs):
         # The folded text is of this row alone, so that a search needs no function in the database.
-        parts = (self.name, self.contact, self.email, self.phone)
+        parts = (self.name, self.contact, self.email, self.phone, self.address)
         self.find = "|".join(search_key(part) for part in parts)[:400]
         if kwargs.get("update_fields") is not None:
             kwargs["update_fields"] = {*kwargs["update_fields"], "find"}

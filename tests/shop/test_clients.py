@@ -1,6 +1,9 @@
 """What is known about a client changes."""
 
+from importlib import import_module
+
 import pytest
+from django.apps import apps
 from django.urls import reverse
 
 from shop.htmx import page_of_ours
@@ -37,6 +40,17 @@ def test_a_change_is_kept_and_told_without_what_it_says(client, desk):
     event = Event.objects.get(what="client_changed")
     assert (event.by, event.details) == (desk, {"client": row.pk, "fields": ["phone", "note"]})
     assert Client.objects.named_like("0123555").get() == row
+
+
+def test_a_client_is_found_by_the_town_those_from_before_too():
+    row = make_client(address="7 Weir Lane\nKestrél Ford")
+    assert Client.objects.named_like("kestrel ford").get() == row
+    kept = row.find
+    Client.objects.update(find=kept.removesuffix("|7weirlanekestrelford"))
+    assert not Client.objects.named_like("kestrel ford").exists()
+    import_module("shop.migrations.0023_clients_by_address").find_by_address(apps, None)
+    row.refresh_from_db()
+    assert row.find == kept
 
 
 def test_no_change_leaves_no_event(client, desk):

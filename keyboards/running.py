@@ -232,6 +232,7 @@ def words() -> dict[str, str]:
         "none_in_order": _("No key is in that order now, so all keys come from bass to treble."),
         "of": _("{n} of {count}"),
         "axis": _("from {low} to {high}, dotted {centre}"),
+        "let_go": _("A reading is of one key: {first} to {last} are let go."),
         "selected": _("{first} to {last}: {n} keys"),
         "found": _("{title}: {n} keys."),
         "found_one": _("{title}: {name}."),

@@ -49,19 +49,21 @@ def keep_keys(job: Job, form: CompassForm, *, by: Person) -> None:
 
 
 def keep_photos(job: Job, form: PhotosForm, *, by: Person) -> None:
-    """Keeps the photos of a set that is logged in; one that cannot be read stops the log-in and is named."""
-    kept = []
+    """Keeps the photos of a set that is logged in; those that cannot be read stop the log-in and are all named."""
+    kept, refused = [], None
     for file in form.cleaned_data["photos"]:
         try:
             kept.append(photo_add(job=job, data=file.read(), by=by))
         except Refused as refusal:
             form.add_error("photos", f"{file.name[:60]}: {refusal}")
-            _take_away(kept)
-            raise
+            refused = refusal
         except OSError:
             with suppress(OSError):  # the same fault may hold here too; the first one is told
                 _take_away(kept)
             raise
+    if refused is not None:
+        _take_away(kept)
+        raise refused
 
 
 def _take_away(photos: list[Photo]) -> None:

@@ -588,6 +588,7 @@ function keep() {
   const count = taken.get(group).length;
   enters = null;
   asked = "";
+  const several = targets();
   unselect(); // the hand goes on to the next key: what is ticked then is that key's
   lastRead = [key, quantity.slug];
   const last = { place: from, group, key, quantity: quantity.slug, value, kept: put(operation) };
@@ -597,7 +598,9 @@ function keep() {
       click();
       if (undone.at(-1) !== last) return; // the next one is kept already, and said
       const told = say(count > 1 ? "again" : "is_kept", { name, typed: text, unit: quantity.sign, n: count });
-      tell(`${told} ${whatNext(key, from)}`);
+      const ends = [several[0], several.at(-1)].map((one) => keyOf.get(one)?.name);
+      const letGo = several.length > 1 ? ` ${say("let_go", { first: ends[0], last: ends[1] })}` : "";
+      tell(`${told}${letGo} ${whatNext(key, from)}`);
     },
     () => {
       forget(last);

@@ -678,6 +678,7 @@ def test_a_finding_is_dragged_over_many_keys(page, check):
     page.keyboard.type("5.60")
     page.keyboard.press("Enter")
     expect(page.locator("#several")).to_be_visible()  # what is ticked from here on is the key's in hand again
+    expect(page.locator("#said")).to_contain_text("A reading is of one key: C3 to G♯5 are let go.")
     for name in ("A0", "Cloth moth-eaten", "Cloth moth-eaten"):
         page.click("#undo")
         expect(page.locator("#said")).to_have_text(f"{name}: taken back.")

@@ -252,9 +252,11 @@ def test_a_spoilt_op_costs_one_more_click_and_nothing_typed(client, desk, op):
 
 def test_a_part_that_says_no_leaves_nothing_behind(client, desk):
     photo = SimpleUploadedFile("row.jpg", b"this is no picture", content_type="image/jpeg")
-    page = send(client, photos=[SimpleUploadedFile("good.png", PIXEL), photo], wishes="even touch")
+    other = SimpleUploadedFile("cross.jpg", b"nor is this", content_type="image/jpeg")
+    page = send(client, photos=[photo, SimpleUploadedFile("good.png", PIXEL), other], wishes="even touch")
     assert page.status_code == 200
     assert "row.jpg" in page.content.decode()
+    assert "cross.jpg" in page.content.decode()  # all of them at once
     assert "even touch" in page.content.decode()
     assert (Job.objects.count(), Client.objects.count(), Photo.objects.count(), Event.objects.count()) == (0, 0, 0, 0)
 

@@ -162,7 +162,7 @@ def without_cloth(stage: Stage) -> str:
     """A sentence that names the keys of a stage of cloth that no cloth is written down for; "" where there are none, or
     where it is said in words that name no keys."""
     compass = Compass.objects.filter(job=stage.job).first()
-    if stage.kind != "cloth" or compass is None:
+    if stage.kind != "cloth" or compass is None or stage.reason:  # sent back: it was asked the first time
         return ""
     left = set(keys_wanted(stage, compass.present))
     uses = Use.objects.filter(job=stage.job, lot__material__kind=MaterialKind.CLOTH)

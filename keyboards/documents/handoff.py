@@ -50,7 +50,7 @@ from keyboards.words import entry_unit, figure, quantity_title, unit_sign
 from shop.cautions import CAUTIONS, Caution
 from shop.core import route
 from shop.documents.pdf import Attached, render_pdf
-from shop.models import Event, Job, Keytops, Line, Material, Proves, Stage, Use, Workshop
+from shop.models import Count, CountKind, Event, Job, Keytops, Line, Material, Proves, Stage, Use, Workshop
 
 MOST_PHOTOS = 24
 _FEWEST_PLOTTED = 2
@@ -598,6 +598,7 @@ def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
     hands = {
         pk: (*hands_of([row for row in rows if row.undone_at is None]), *_redone(rows)) for pk, rows in by_stage.items()
     }
+    packed = Count.objects.filter(job=job, kind=CountKind.OUT).first()
     out = []
     for stage in stages:
         if stage.kind in ("estimate", "answer") or (stage.state == route.WAITING and not stage.begun_at):
@@ -616,6 +617,8 @@ def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
             for event in told.get(stage.kind, ())
         ]
         notes += hands.get(stage.pk, ())
+        if stage.kind == "pack" and stage.state == route.DONE and packed is not None:
+            notes.append(packed.words)
         if stage.reason:
             words = _("left out: %(reason)s") if stage.state == route.SKIPPED else _("sent back: %(reason)s")
             notes.append(words % {"reason": stage.reason})

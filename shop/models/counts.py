@@ -2,6 +2,7 @@
 
 from django.db import models
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 
 
 class CountKind(models.TextChoices):
@@ -32,6 +33,13 @@ class Count(models.Model):
 
     def __str__(self):
         return f"{self.get_kind_display()}: {self.keys}, {self.boxes}"
+
+    @property
+    def words(self) -> str:
+        """ "87 keys, 1 box: the top key stays for a new stick"."""
+        told = ngettext("%(keys)d keys, %(boxes)d box", "%(keys)d keys, %(boxes)d boxes", self.boxes)
+        told %= {"keys": self.keys, "boxes": self.boxes}
+        return f"{told}: {self.note}" if self.note else told
 
     @property
     def keys_short(self) -> int:

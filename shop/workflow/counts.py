@@ -155,11 +155,10 @@ def count_out(
     job = stages.lock(stage.job)
     if (keys, boxes) != (job.keys_here, job.boxes) and not note.strip():
         raise Refused(_("Say why the count differs."))
-    words = _("%(keys)d keys, %(boxes)d boxes") % {"keys": keys, "boxes": boxes}
-    stage = stages.stage_finish(stage, by=by, at=at, note=f"{words}: {note.strip()}" if note.strip() else words)
+    count = _keep(job, CountKind.OUT, by=by, keys=keys, boxes=boxes, at=at, note=note)
+    stage = stages.stage_finish(stage, by=by, at=at, note=count.words)
     if stage.kind != "pack" or stage.state != route.DONE:
         raise Refused(_("This stage packs nothing."))
-    _keep(job, CountKind.OUT, by=by, keys=keys, boxes=boxes, at=at, note=note)
     return stage
 
 

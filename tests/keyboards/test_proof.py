@@ -32,6 +32,7 @@ from keyboards.workflow.progress import progress_keep
 from keyboards.workflow.proof import check_release, send_failing_back
 from shop import seams
 from shop.models import Event, Job, Lot, Material, Role, Stage, Use
+from shop.workflow import counts
 from shop.workflow.refusal import Refused
 from shop.workflow.stages import add_work
 from tests.factories import make_check, make_job, make_person, make_readings, make_workshop
@@ -862,8 +863,14 @@ def test_a_guarantee_ends_on_the_same_day_so_many_months_on(day, months, later):
 
 def test_the_guarantee_has_an_end_once_the_set_has_left(whole):
     assert "60 months from the day the set leaves us" in words_of(whole)
+    whole.stages.filter(position__lt=whole.stages.get(kind="pack").position).update(state="skipped")
+    counts.count_out(
+        whole.stages.get(kind="pack"), by=make_person(), keys=87, boxes=1, note="one stays for a new stick"
+    )
     Job.objects.filter(pk=whole.pk).update(left_at=datetime.datetime(2026, 11, 25, 12, tzinfo=datetime.UTC))
-    assert "until 25 November 2031" in words_of(whole)
+    text = words_of(whole)
+    assert "until 25 November 2031" in text
+    assert "87 keys, 1 box: one stays for a new stick" in text  # as the form of the count says
 
 
 @pytest.mark.parametrize("keytops", ["ivory", "plastic"])

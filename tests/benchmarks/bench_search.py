@@ -34,12 +34,12 @@ WHERE {words} ORDER BY job.number DESC LIMIT 25
 
 
 def median_ms(work: Callable[[], object]) -> float:
-    """The median of some runs, in milliseconds."""
+    """The median of some runs, in milliseconds of the processor."""
     times = []
     for _ in range(RUNS):
-        begun = time.perf_counter()
+        begun = time.process_time()
         work()
-        times.append(time.perf_counter() - begun)
+        times.append(time.process_time() - begun)
     return statistics.median(times) * 1000
 
 
@@ -61,7 +61,7 @@ def main() -> None:
     call_command("migrate", verbosity=0, skip_checks=True)
     fill(JOBS)
     piano = Instrument.objects.order_by("pk")[100]
-    name = piano.client.name.split()[0].lower()
+    name, missed = piano.client.name.split()[0].lower(), piano.maker[:2].lower() + piano.maker[3:].lower()
     asked = [
         ("a name", name, name),
         ("part of a maker", piano.maker[:5].lower(), piano.maker[:5].lower()),
@@ -69,16 +69,15 @@ def main() -> None:
         ("two words", f"{name} {piano.maker.lower()}", f"{name} {piano.maker.lower()}"),
         ("a finding", "moth", "moth"),
         ("a month", "since May 2024", ""),
-        ("a letter missed", piano.maker[:2].lower() + piano.maker[3:].lower(), name),
+        ("a letter missed", missed, piano.maker.lower()),  # the SQL is told what was meant
     ]
     print(f"{JOBS:,} sets\n{'':18}{'search':>10}{'written SQL':>14}{'ratio':>8}")
     worst = 0.0
     for title, text, key in asked:
         here, there = median_ms(lambda t=text: ours(t)), median_ms(lambda k=key: raw(k))
         print(f"{title:18}{here:>7.1f} ms{there:>11.1f} ms{here / there:>8.1f}")
-        if title != "a letter missed":  # which no written SQL finds: a second look at all names
-            worst = max(worst, here / there)
-    tell(f"search in {JOBS:,} sets / rows asked for in written SQL, worst of six", worst, 3)
+        worst = max(worst, here / there)
+    tell(f"search in {JOBS:,} sets / rows asked for in written SQL, the worst", worst, 3)
 
 
 if __name__ == "__main__":

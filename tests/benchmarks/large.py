@@ -38,6 +38,8 @@ from shop.models import (
 
 _SYLLABLES = ("ba", "cor", "dra", "el", "fen", "gul", "hol", "ist", "jor", "kal", "len", "mar", "nor", "oth", "pel")
 _SYLLABLES += ("quin", "ros", "sten", "tor", "ull", "vance", "wyn")
+_FINDINGS = ["cloth worn", "cloth moth-eaten", "cloth torn", "mortise oversize", "mortise off centre", "glue ridge"]
+_FINDINGS += ["button loose", "button cracked", "balance hole oval", "pin corroded", "stick warped", "top chipped"]
 _STREETS = ["Hall", "School", "Chapel", "House"]
 ROUTE = ("count_in", "arrival_check", "estimate", "answer", "strip", "cloth", "final_check", "pack", "leave")
 # The smallest of each in um and mdeg; each key has up to 0.4 more.
@@ -48,6 +50,11 @@ READ |= {"slot_length": 6000, "skew": -200}
 
 def _name(chance: random.Random) -> str:
     return "".join(chance.choice(_SYLLABLES) for _ in range(chance.randint(2, 4))).capitalize()
+
+
+def _found(chance: random.Random) -> str:
+    titles = sorted(chance.sample(_FINDINGS, chance.randint(1, 5)))
+    return "||".join(("|".join(titles), "|".join(map(search_key, titles))))
 
 
 def _in_bulk(model: type[models.Model], rows: Iterable[Any], size: int = 5000) -> None:
@@ -94,10 +101,10 @@ def fill(jobs: int, *, keys: int = 0, photos: int = 0, papers: bool = False, see
                 instrument=piano,
                 received_at=received,
                 received_by=owner,
-                left_at=received + datetime.timedelta(days=30) if gone else None,
+                left_at=received + datetime.timedelta(days=9) if gone else None,
                 promised_on=(received + datetime.timedelta(days=30)).date(),
                 grades="".join(chance.choices("0123", (6, 3, 1, 0.3), k=88)),
-                found="cloth worn||clothworn" if number % 9 else "cloth moth-eaten||clothmotheaten",
+                found=_found(chance),
                 stage="" if gone else ROUTE[1 + number % 6],
             )
         )

@@ -21,6 +21,7 @@ from shop.core.errors import MeasurementError
 from shop.models import STAGE_TITLES, Client, Estimate, FoundTitle, Instrument, Job, Lot, Use, search_key
 from shop.models.jobs import JobQuerySet
 
+A_PAGE = 25
 _MOST_NEAR = 5
 
 
@@ -35,11 +36,12 @@ class Word:
 
 @dataclass(frozen=True)
 class Found:
-    """jobs: what was found, best first, and how many. some: no set holds all words, these hold some. number: the tag
-    asked for."""
+    """jobs: what was found, best first, how many, and the keys of the first A_PAGE. some: no set holds all words, these
+    hold some. number: the tag asked for."""
 
     jobs: JobQuerySet
     count: int
+    first: list[int]
     words: tuple[Word, ...]
     asked: search.Asked
     number: int | None = None
@@ -58,24 +60,32 @@ def find(text: str) -> Found:
     rows = _between(Job.objects.order_by("-number"), asked)
     number = _number(text, tags.parse_job_tag)
     if not words:
-        return Found(rows, rows.count(), words, asked, number)
+        return Found(rows, *_first(rows), words, asked, number)
     texts = _texts()
     whole = _whole(text, words, number)
     abouts = [_about(word, texts) for word in words]
     hits = rows.filter(_all(abouts) | whole)
-    if count := hits.count():
-        return Found(hits, count, words, asked, number)
+    count, first = _first(hits)
+    if count:
+        return Found(hits, count, first, words, asked, number)
     words = _nearest(rows, words, texts)
     abouts = [_about(word, texts) for word in words]
     hits = rows.filter(_all(abouts))
-    if count := hits.count():
-        return Found(hits, count, words, asked, number)
+    count, first = _first(hits)
+    if count:
+        return Found(hits, count, first, words, asked, number)
     # A word of one or two letters alone is in too many names to say anything.
     abouts = [about for about, word in zip(abouts, words, strict=True) if len(word.key) > 2]
     held = sum((Case(When(about, then=1), default=Value(0), output_field=IntegerField()) for about in abouts), Value(0))
     hits = rows.filter(_any(abouts))
     best_first = hits.alias(held=held).order_by("-held", "-number")
-    return Found(best_first, hits.count(), words, asked, number, some=True)
+    return Found(best_first, *_first(best_first), words, asked, number, some=True)
+
+
+def _first(hits: JobQuerySet) -> tuple[int, list[int]]:
+    """How many, and the first of them: mostly they are all there are, and nothing is looked through twice."""
+    first = list(hits.values_list("pk", flat=True)[:A_PAGE])
+    return len(first) if len(first) < A_PAGE else hits.count(), first
 
 
 def why(job: Job, words: Sequence[Word]) -> list[str]:
@@ -197,9 +207,12 @@ def _vocabulary(texts: _Texts) -> set[str]:
     told += _columns(Client, "name", "contact")
     told += _columns(Instrument, "maker", "model", "serial")
     told += _columns(Lot, "code", "material__title")
-    held = set("|".join(told).split("|"))
-    words = {*" ".join(held).split(), *("".join(text.split()) for text in held if " " in text)}
-    return {key for word in words if len(key := search_key(word)) > 2}
+    held = set("|".join(told).lower().split("|"))  # in small letters, so that most are folded already
+    single = {text for text in held if text.isalnum()}
+    several = [text.split() for text in held - single]
+    words = single.union(*several, map("".join, several))
+    keys = (word if word.isascii() and word.isalnum() else search_key(word) for word in words)
+    return {key for key in keys if len(key) > 2}
 
 
 class _Together(Aggregate):

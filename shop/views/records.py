@@ -20,8 +20,6 @@ from shop.models import Client, Instrument, Job, Person
 from shop.models.searches import LONGEST
 from shop.workflow.searches import search_forget, search_keep, search_remember
 
-_A_PAGE = 25
-
 
 @require_safe
 @allowed()
@@ -29,11 +27,12 @@ def records(request: PersonRequest) -> HttpResponse:
     """Every set that ever came in, found by whatever is known of it."""
     text = _typed(request.GET.get("q", ""))
     found = searching.find(text)
-    pages = Paginator(found.jobs.values_list("pk", flat=True), _A_PAGE)
+    pages = Paginator(found.jobs.values_list("pk", flat=True), searching.A_PAGE)
     pages.count = found.count  # counted already
     page = pages.get_page(request.GET.get("page"))
+    keys = found.first if page.number == 1 else list(page.object_list)
     jobs = Job.objects.prefetch_related("uses__lot__material") if found.words else Job.objects.all()
-    rows = rack.rows(jobs.listed(list(page.object_list)), timezone.now())
+    rows = rack.rows(jobs.listed(keys), timezone.now())
     as_typed = asks_as_typed(request)
     if found.number and found.count == 1 and found.number == rows[0].job.number and not as_typed:
         return redirect("job_detail", rows[0].job.number)

@@ -25,7 +25,7 @@ from shop.models import Instrument
 from tests.benchmarks.figures import tell
 from tests.benchmarks.large import fill
 
-JOBS, RUNS, A_PAGE = 10_000, 15, 25
+JOBS, RUNS = 10_000, 15
 RAW = """
 SELECT count(*) OVER (), job.number FROM shop_job job
 JOIN shop_client client ON client.id = job.client_id JOIN shop_instrument piano ON piano.id = job.instrument_id
@@ -53,8 +53,8 @@ def raw(text: str) -> None:
 
 
 def ours(text: str) -> None:
-    """The same through the search: all it looks at, and the count."""
-    list(searching.find(text).jobs.values_list("number", flat=True)[:A_PAGE])
+    """The same through the search: all it looks at, the first page and the count."""
+    searching.find(text)
 
 
 def main() -> None:

@@ -290,7 +290,7 @@ def _papers(made: list[Job], owner: Person, chance: random.Random, now: datetime
         [Spell(stage=one, by=owner, begun_at=one.finished_at, minutes=chance.randint(80, 160)) for one in booked],
     )
     material = Material.objects.first() or Material.objects.create(title="Bushing cloth", kind="cloth")
-    lots = [Lot(material=material, code=f"L-{number}") for number in range(max(len(made) // 30, 1))]
+    lots = [Lot(material=material, code=f"L-{number}") for number in range(max(len(gone) // 30, 1))]
     for lot in lots:
         lot.save()
     _in_bulk(Use, [Use(job=job, lot=lots[job.number % len(lots)], at=job.left_at, by=owner) for job in gone])

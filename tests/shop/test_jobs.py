@@ -15,7 +15,7 @@ from pypdf import PdfReader
 from shop.documents.codes import job_address, job_code
 from shop.documents.receipt import receipt
 from shop.documents.tag import tags_of
-from shop.models import Answer, Estimate, Event, Job, Line, Option, Role
+from shop.models import Answer, Client, Estimate, Event, Job, Line, Option, Role
 from shop.views.jobs import next_step
 from shop.workflow import counts, stages
 from shop.workflow.events import record
@@ -101,6 +101,11 @@ def test_the_page_says_what_came_where_it_is_and_what_happened(client, desk):
     ):
         assert words in page, words
     assert page.count("btn-main") == 1
+    assert page.index("Promise and price") < page.index("What arrived")  # what the phone asks for comes first
+    assert "ask for one" not in page
+    Client.objects.filter(pk=owner.pk).update(phone="", email="")
+    again = client.get(reverse("job_detail", args=[job.number])).content.decode()
+    assert "neither phone nor e-mail: ask for one" in again
 
 
 def test_what_people_typed_is_shown_as_text(client, desk):

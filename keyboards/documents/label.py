@@ -1,4 +1,5 @@
-"""The label for the keyframe: what the next technician needs before opening the report. 70 x 37 mm, to cut out."""
+"""The label for the keyframe: what the next technician needs before opening the report. To cut out: 70 mm wide, 37 mm
+high or more, for what was used is named whole."""
 
 from django.utils.translation import gettext as _
 

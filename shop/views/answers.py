@@ -29,6 +29,9 @@ def _read(link: Link) -> Estimate:
 
 def _page(estimate: Estimate, token: str) -> dict[str, Any]:
     answers = list(estimate.answers.all())
+    newer = Estimate.objects.filter(
+        number=estimate.number, version__gt=estimate.version, state=EstimateState.SENT
+    ).first()
     return {
         **estimate_page(estimate),
         "token": token,
@@ -37,9 +40,8 @@ def _page(estimate: Estimate, token: str) -> dict[str, Any]:
         "answer": estimate.answer,
         "questions": [answer for answer in answers if answer.kind == AnswerKind.QUESTION],
         "closed": estimates.why_closed(estimate, timezone.localdate()),
-        "newer": Estimate.objects.filter(
-            number=estimate.number, version__gt=estimate.version, state=EstimateState.SENT
-        ).first(),
+        "newer": newer,
+        "newer_over": newer is not None and newer.is_over(timezone.localdate()),
         "over": estimate.state == EstimateState.SENT and estimate.is_over(timezone.localdate()),
     }
 

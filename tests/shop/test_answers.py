@@ -262,7 +262,13 @@ def test_what_was_agreed_says_that_a_newer_version_waits_for_an_answer(sent, som
     newer = Estimate.objects.get(pk=sent.pk)
     newer.pk, newer.version, newer.state, newer.sent_at = None, 2, EstimateState.SENT, timezone.now()
     newer.save()
-    assert "Version 2 of this estimate went out on" in words(someone.get(address))
+    text = words(someone.get(address))
+    assert "Version 2 of this estimate went out on" in text
+    assert "Its letter holds a link of its own" in text
+    Estimate.objects.filter(pk=newer.pk).update(sent_to="")
+    assert "You have it on paper" in words(someone.get(address))
+    Estimate.objects.filter(pk=newer.pk).update(valid_until=datetime.date(2020, 1, 1))
+    assert "has no answer. It was good until Wed 1 Jan 2020: ask us" in words(someone.get(address))
     assert "is version 2." in estimates.usual_message(newer)
 
 

@@ -31,7 +31,15 @@ class Migration(migrations.Migration):
         migrations.AddField("check", "mean_play", models.IntegerField(editable=False, null=True)),
         migrations.RunPython(count, migrations.RunPython.noop),
         migrations.RemoveField("check", "tally"),
-        migrations.AddIndex("check", models.Index(fields=["kind", "mean_play", "job", *GRADED], name="check_tally")),
+        migrations.AddIndex(
+            "check",
+            models.Index(condition=Q(("sound__isnull", False)), fields=["kind", "job", *GRADED], name="check_counted"),
+        ),
+        migrations.AddIndex(
+            "check",
+            models.Index(condition=Q(("mean_play__isnull", False)), fields=["kind", "mean_play"], name="check_play"),
+        ),
+        migrations.AddIndex("check", models.Index(fields=["begun_by", "-begun_at"], name="check_begun_by")),
         migrations.AddIndex(
             "decision",
             models.Index(condition=Q(overruled=True), fields=["-at", "-id"], name="decision_overruled"),

@@ -3,17 +3,13 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("shop", "0021_discount_percent"),
+        ("shop", "0021_clients_by_address"),
     ]
 
     operations = [
-        migrations.RemoveIndex(
-            model_name="line",
-            name="line_at_a_stage",
-        ),
-        migrations.RemoveIndex(
-            model_name="stage",
-            name="stage_done_by",
+        migrations.AddIndex(
+            model_name="use",
+            index=models.Index(fields=["lot", "job"], name="use_lot_job"),
         ),
         migrations.AddIndex(
             model_name="line",

@@ -18,6 +18,6 @@ def find_by_address(apps, schema_editor):
 
 
 class Migration(migrations.Migration):
-    dependencies = [("shop", "0022_indexes_for_counting")]
+    dependencies = [("shop", "0020_discount_percent")]
 
     operations = [migrations.RunPython(find_by_address, migrations.RunPython.noop)]

@@ -5,7 +5,7 @@ from django.db import migrations, models
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("shop", "0020_growth_again"),
+        ("shop", "0019_owed_and_found"),
     ]
 
     operations = [

@@ -202,7 +202,7 @@ def spec_page(
         own = with_button(key, original)
     except MeasurementError as error:
         trouble = _("The flex of this key cannot be reckoned: these figures do not go together (%(why)s).")
-        return SpecPage(**common, warnings=(*warnings, trouble % {"why": wrong_with(error)}))
+        return SpecPage(**common, warnings=(*warnings, trouble % {"why": wrong_with(error, unit)}))
     held = _Held(key, tolerances_of(assumed), tuple(originals), number - 1, _unread(spec), form)
     part_rows, marks = [], []
     for part in parts:
@@ -494,7 +494,9 @@ def _part_row(part: BoughtPart, held: _Held) -> tuple[PartRow, Mark | None]:
         )
         verdicts = [hold_part(own, figures, held.key, held.tolerances, held.unread) for own in held.originals]
     except MeasurementError as error:
-        words = _("These figures do not go on this key (%(why)s). Look at them again.") % {"why": wrong_with(error)}
+        words = _("These figures do not go on this key (%(why)s). Look at them again.") % {
+            "why": wrong_with(error, unit)
+        }
         return PartRow(part, "open", answer_words()["open"], why=(words,)), None
     verdict = verdicts[held.index]
     fitting = [str(index) for index, one in enumerate(verdicts, start=1) if one.answer != "not acceptable"]

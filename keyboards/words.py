@@ -8,7 +8,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from keyboards.core.entries import Problem
-from keyboards.core.errors import MeasurementError
+from keyboards.core.errors import Length, MeasurementError
 from keyboards.core.quantities import ANGLE, LENGTH, QUANTITIES, show
 
 QUANTITY_TITLES: Mapping[str, str | Promise] = {
@@ -31,9 +31,10 @@ QUANTITY_TITLES: Mapping[str, str | Promise] = {
 }
 
 
-def wrong_with(error: MeasurementError) -> str:
-    """What the arithmetic says, in the reader's language."""
-    return _(error.template).format(**error.values) if error.values else _(error.template)
+def wrong_with(error: MeasurementError, unit: str = "mm") -> str:
+    """What the arithmetic says, in the reader's language and unit of length."""
+    told = {name: value.told_in(unit) if isinstance(value, Length) else value for name, value in error.values.items()}
+    return _(error.template).format(**told) if told else _(error.template)
 
 
 def quantity_title(quantity: str) -> str:

@@ -7,7 +7,7 @@ from itertools import islice
 from math import ceil, cos, floor, radians, sin
 
 from keyboards.core.checked import items, number, whole
-from keyboards.core.errors import MeasurementError
+from keyboards.core.errors import Length, MeasurementError
 
 SIZE_STEP = 0.1  # mm; a saw and a caliper on wood do not tell finer sizes apart
 MOST_PIECES = 10_000
@@ -129,7 +129,7 @@ def fewest_blanks(pieces: Mapping[float, int], blank: float, kerf: float) -> Bla
         length = number("pieces length", length, above=0)
         if length > blank:
             raise MeasurementError(
-                "pieces of {length:g} mm are longer than the blank ({blank:g} mm)", length=length, blank=blank
+                "pieces of {length} are longer than the blank ({blank})", length=Length(length), blank=Length(blank)
             )
         wanted[length] = whole(f"pieces of {length:g} mm", count, minimum=0, maximum=MOST_PIECES)
     if sum(wanted.values()) > MOST_PIECES:

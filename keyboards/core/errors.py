@@ -2,6 +2,23 @@
 
 from typing import Any
 
+_INCH = 25.4
+
+
+class Length(float):
+    """A length in mm that a message names. Whoever shows the message may say it in another unit."""
+
+    unit = "mm"
+
+    def told_in(self, unit: str) -> "Length":
+        """The same, said in mm or in inches (in)."""
+        told = Length(self)
+        told.unit = unit
+        return told
+
+    def __format__(self, _spec: str) -> str:
+        return f"{float(self) / _INCH:.4g} in" if self.unit == "in" else f"{float(self):g} mm"
+
 
 class MeasurementError(ValueError):
     """A value that cannot be used; the message names the argument and says what is wrong.

@@ -28,7 +28,7 @@ from statistics import fmean, variance
 from typing import Literal
 
 from keyboards.core.checked import number, numbers, whole
-from keyboards.core.errors import MeasurementError
+from keyboards.core.errors import Length, MeasurementError
 
 # Starting values, every one an estimate until a workshop calibrates it.
 COMPRESSION = 0.15
@@ -428,10 +428,10 @@ def _mortise_and_pin(mortise: float, pin: float, name: str = "mortise") -> tuple
     pin = number("pin", pin, above=0)
     if mortise <= pin:
         raise MeasurementError(
-            "{name}: the pin does not enter ({mortise:g} mm for a pin of {pin:g} mm)",
+            "{name}: the pin does not enter ({mortise} for a pin of {pin})",
             name=name,
-            mortise=mortise,
-            pin=pin,
+            mortise=Length(mortise),
+            pin=Length(pin),
         )
     return mortise, pin
 
@@ -456,7 +456,9 @@ def _limits(lower: float, upper: float) -> tuple[float, float]:
     lower = number("lower", lower)
     upper = number("upper", upper)
     if lower >= upper:
-        raise MeasurementError("lower must be below upper, not {lower:g} to {upper:g}", lower=lower, upper=upper)
+        raise MeasurementError(
+            "lower must be below upper, not {lower} to {upper}", lower=Length(lower), upper=Length(upper)
+        )
     return lower, upper
 
 

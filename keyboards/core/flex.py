@@ -21,7 +21,7 @@ from types import MappingProxyType
 from typing import NamedTuple
 
 from keyboards.core.checked import items, number
-from keyboards.core.errors import MeasurementError
+from keyboards.core.errors import Length, MeasurementError
 
 SHEAR_FACTOR = 1.2  # a rectangle's, Timoshenko
 STICK_SHEAR_RATIO = 0.064  # G/E along the grain of Sitka spruce; Wood Handbook, Table 5-1
@@ -147,7 +147,7 @@ class KeyGeometry:
                 number(name, value, above=0)
             if 0 < value < SMALLEST and name not in _POSITIONS:
                 raise MeasurementError(
-                    "{name} is smaller than can be made or measured: {value:g}", name=name, value=value
+                    "{name} is smaller than can be made or measured: {value}", name=name, value=Length(value)
                 )
         self._refuse_parts_wider_than_their_wood()
         self._refuse_parts_longer_than_the_key()
@@ -165,11 +165,11 @@ class KeyGeometry:
         ):
             if needed and getattr(self, part) >= getattr(self, limit):
                 raise MeasurementError(
-                    "{part} must be below {limit}: {value:g} leaves no wood of {room:g}",
+                    "{part} must be below {limit}: {value} leaves no wood of {room}",
                     part=part,
                     limit=limit,
-                    value=getattr(self, part),
-                    room=getattr(self, limit),
+                    value=Length(getattr(self, part)),
+                    room=Length(getattr(self, limit)),
                 )
 
     def _refuse_parts_longer_than_the_key(self) -> None:
@@ -184,16 +184,16 @@ class KeyGeometry:
         ):
             if getattr(self, part) > room:
                 raise MeasurementError(
-                    "{part} must be at most twice the shorter arm ({room:g}), not {value:g}",
+                    "{part} must be at most twice the shorter arm ({room}), not {value}",
                     part=part,
-                    room=room,
-                    value=getattr(self, part),
+                    room=Length(room),
+                    value=Length(getattr(self, part)),
                 )
         start, end = self.button_span
         if self.has_button and (start < 0 or end > self.front_arm + self.rear_arm):
             raise MeasurementError(
-                "button_offset moves the button beyond the end of the key: {offset:g}",
-                offset=self.button_offset,
+                "button_offset moves the button beyond the end of the key: {offset}",
+                offset=Length(self.button_offset),
             )
 
     def _refuse_front_mortise_out_of_place(self) -> None:
@@ -208,9 +208,9 @@ class KeyGeometry:
         if start < 0 or end > self.front_arm - balance / 2:
             raise MeasurementError(
                 "front_mortise_x must keep the mortise between the playing end and the balance slot, not "
-                "{start:g} to {end:g}",
-                start=start,
-                end=end,
+                "{start} to {end}",
+                start=Length(start),
+                end=Length(end),
             )
 
     @property

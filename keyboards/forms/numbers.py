@@ -212,7 +212,7 @@ class AskedForm(forms.Form):
         name = self.arguments.get(first, first)
         said = {key: self._label(value) for key, value in error.values.items()}
         words = _("These figures do not go together (%(why)s). Look again.") % {
-            "why": wrong_with(MeasurementError(error.template, **said))
+            "why": wrong_with(MeasurementError(error.template, **said), self.unit)
         }
         self.add_error(name if name in self.fields else None, ValidationError(words))
 

@@ -244,10 +244,12 @@ def test_bad_input_gets_its_sentence_and_is_still_there(bench, slug, value):
 
 def test_what_cannot_be_reckoned_with_is_named_as_its_field_is(bench):
     page = bench("flex", mortise_width="7", stick_width="6.5", plate_length="40", plate_height="1")
-    assert "“Mortise, width” must be below “Stick, width at the pin”: 7 leaves no wood of 6.5" in html.unescape(
-        text(page)
-    )
+    told = "“Mortise, width” must be below “Stick, width at the pin”: 7 mm leaves no wood of 6.5 mm"
+    assert told in html.unescape(text(page))
     assert "mortise_width" in page.context["form"].errors
+    inches = {"mortise_width": "0.276", "stick_width": ".256", "plate_length": "1.6", "plate_height": "0.04"}
+    page = bench("flex", unit="in", **inches)
+    assert ": 0.276 in leaves no wood of 0.256 in" in html.unescape(text(page))
 
 
 @pytest.mark.parametrize("slug", TOOLS)

@@ -107,7 +107,7 @@ def progress_of(stage: Stage, redo: Redo | None = None) -> Progress | None:
         again = number in failed and (row is None or redo.found_at is None or row.at < redo.found_at)
         words = ""
         if row is not None:
-            words = f"{row.by.short_name}, {date_format(timezone.localtime(row.at), 'j M H:i')}"
+            words = f"{row.by.short_name}, {date_format(timezone.localtime(row.at), 'SHORT_DATETIME_FORMAT')}"
         keys.append(
             KeyState(
                 number=number,

@@ -14,6 +14,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from shop.core import route
+from shop.formats import dated
 from shop.models import Job, Stage
 from shop.models.clients import search_key
 
@@ -135,7 +136,7 @@ def in_words(job: Job, at: datetime.datetime) -> str:
     if far := progress(job, stage):
         words = f"{words}, {far}"
     if stage.ready_at and stage.ready_at > at:
-        moment = date_format(timezone.localtime(stage.ready_at), "D j M, H:i")
+        moment = dated(stage.ready_at, "SOON_FORMAT")
         words = _("%(stage)s, dries until %(moment)s") % {"stage": words, "moment": moment}
     return words
 

@@ -50,6 +50,7 @@ from keyboards.words import entry_unit, figure, quantity_title, unit_sign
 from shop.cautions import CAUTIONS, Caution
 from shop.core import route
 from shop.documents.pdf import Attached, render_pdf
+from shop.formats import dated
 from shop.models import Count, CountKind, Event, Job, Keytops, Line, Material, Proves, Stage, Use, Workshop
 
 MOST_PHOTOS = 24
@@ -569,7 +570,7 @@ def _done_words(stage: Stage | None) -> str:
     if stage is None:
         return _("no stage of its own")
     if stage.state == route.DONE and stage.finished_at:
-        day = date_format(timezone.localtime(stage.finished_at), "j M Y")
+        day = dated(stage.finished_at, "DAY_FORMAT")
         return f"{stage.finished_by.short_name}, {day}" if stage.finished_by else day
     if stage.state == route.SKIPPED:
         return _("left out: %(reason)s") % {"reason": stage.reason}
@@ -611,7 +612,7 @@ def _work_log(job: Job, stages: Sequence[Stage]) -> list[Logged]:
             _("%(keys)s keys done by %(day)s (%(person)s)")
             % {
                 "keys": event.details.get("keys", ""),
-                "day": date_format(timezone.localtime(event.at), "j M"),
+                "day": date_format(timezone.localtime(event.at), "MONTH_DAY_FORMAT"),
                 "person": event.by.short_name if event.by else "–",
             }
             for event in told.get(stage.kind, ())
@@ -634,7 +635,7 @@ def _redone(rows: Sequence[KeyDone]) -> tuple[str, ...]:
     before = [row for row in rows if row.undone_at is not None and row.key in standing]
     if not before:
         return ()
-    day = date_format(timezone.localtime(max(row.at for row in before)), "j M")
+    day = date_format(timezone.localtime(max(row.at for row in before)), "MONTH_DAY_FORMAT")
     keys = format_keys({row.key for row in before})
     return (_("done again: keys %(keys)s, before that on %(day)s") % {"keys": keys, "day": day},)
 
@@ -863,7 +864,7 @@ def guarantee_words(job: Job, months: int) -> str:
             months,
         ) % {"months": months}
     until = guarantee_ends(timezone.localdate(job.left_at), months)
-    return _("until %(day)s") % {"day": date_format(until, "j F Y")}
+    return _("until %(day)s") % {"day": dated(until, "LONG_DAY_FORMAT")}
 
 
 def _air(check: Check | None) -> str:
@@ -1036,7 +1037,7 @@ def _checked_words(used: Any) -> str:
     day = used.gauge.checked_on
     if day is None:
         return ""
-    said = date_format(day, "j M Y")
+    said = dated(day, "DAY_FORMAT")
     if day > timezone.localdate(used.check.closed_at or used.check.begun_at):
         return _("%(day)s, after this use") % {"day": said}
     return said

@@ -6,7 +6,6 @@ from typing import Any
 from django import forms
 from django.core.exceptions import ValidationError
 from django.utils import timezone
-from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -16,6 +15,7 @@ from keyboards.core.quantities import LENGTH, QUANTITIES
 from keyboards.forms.readings import FileForm
 from keyboards.models import CheckKind, Finding
 from keyboards.words import quantity_title, sentence, unit_sign
+from shop.formats import dated
 from shop.models import Job
 
 _EARLIEST = datetime.date(1970, 1, 1)  # what an entry may be dated
@@ -60,7 +60,7 @@ class OldReadingsForm(FileForm):
         if day and kind and kind != CheckKind.VISIT:
             if day < came:
                 words = _("The set came on %(day)s: what was read before that is a check at a visit.")
-                self.add_error("kind", ValidationError(words % {"day": date_format(came, "j M Y")}))
+                self.add_error("kind", ValidationError(words % {"day": dated(came, "DAY_FORMAT")}))
             elif self.job.left_at:
                 self.add_error("kind", ValidationError(_("This set has gone home: choose the check at a visit.")))
         if isinstance(data.get("lines"), str) and not {"file", "text"} & set(self.errors):

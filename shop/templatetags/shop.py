@@ -13,10 +13,13 @@ from shop import event_words
 from shop.access import DESK, OWNER, may
 from shop.core import money as core_money
 from shop.core import route
+from shop.formats import dated
 from shop.models import Bill, BillLine, EstimateState, Event, Line, Payment
 from shop.models.prices import percent_in_words, plain_number, units_in_words
 
 register = template.Library()
+
+register.filter(dated)
 
 
 @register.filter

@@ -8,12 +8,12 @@ from math import ceil
 from django.db import transaction
 from django.db.models import Sum
 from django.utils import timezone
-from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from shop.core import promise, route
 from shop.core.errors import MeasurementError
+from shop.formats import dated
 from shop.models import Estimate, EstimateState, Job, Line, Person, Stage, Unit, Workshop
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
@@ -192,7 +192,7 @@ class Place:
         if stage is not None and stage.reason:
             return _("sent back to: %(stage)s") % {"stage": stage.title}
         if stage is not None and stage.ready_at and stage.ready_at > timezone.now():
-            moment = date_format(timezone.localtime(stage.ready_at), "D j M, H:i")
+            moment = dated(stage.ready_at, "SOON_FORMAT")
             return _("dries until %(moment)s") % {"moment": moment}
         if self.ahead >= 1:
             return _("%(hours)d bench hours of other sets come before it") % {"hours": round(self.ahead)}

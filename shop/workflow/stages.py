@@ -6,11 +6,11 @@ from decimal import Decimal
 
 from django.db import transaction
 from django.utils import timezone
-from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from shop import seams
 from shop.core import route
+from shop.formats import dated
 from shop.models import EstimateState, HoldFor, Job, Person, Spell, Stage
 from shop.workflow.events import record
 from shop.workflow.refusal import Refused
@@ -35,7 +35,7 @@ def _refuse_away(job: Job) -> None:
 def _refuse_wet(stage: Stage, at: datetime.datetime, why: str) -> None:
     """What dries is not taken in hand before its time, unless somebody says why it may be."""
     if stage.ready_at and stage.ready_at > at and not why.strip():
-        moment = date_format(timezone.localtime(stage.ready_at), "D j M, H:i")
+        moment = dated(stage.ready_at, "SOON_FORMAT")
         raise Refused(_("It dries: not before %(moment)s. Say why it may go on all the same.") % {"moment": moment})
 
 

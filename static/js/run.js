@@ -1077,6 +1077,9 @@ function truth() {
   corner.className = `saving ${look}`;
 }
 
+// Where no mortise is read for its cloth, as in a final check, nothing is to be said of it.
+at("beyond-title").hidden = at("beyond").hidden = !data.quantities.some((one) => one.cloths);
+
 let lastRead = data.last; // [key, quantity] of the person's latest reading: where the run goes on
 let refresh = 0;
 function settled() {

@@ -245,11 +245,13 @@ def test_the_pad_enters_without_taking_the_focus_away(page, check):
     expect(page.locator("#reading")).to_be_focused()
     page.click("#pad [data-key=Backspace]")
     expect(page.locator("#minus")).to_be_hidden()  # no width is below 0
+    expect(page.locator("#beyond")).to_be_visible()
     page.click("#keep")
     all_sent(page)
     assert Entry.objects.get().value == 5600
     Check.objects.filter(pk=check.pk).update(quantities=["skew"])
     run(page, check)
+    expect(page.locator("#beyond")).to_be_hidden()  # no cloth serves an angle
     for name in "1-.5":  # the sign is turned wherever it is pressed, and an angle has its point
         page.click(f"#pad [data-key='{name}']")
     expect(page.locator("#reading")).to_have_value("-1.5")

@@ -531,7 +531,7 @@ def test_keys_that_were_put_right_are_read_again_alone_and_what_was_read_before_
     cloth = send_failing_back(job, by=person)
     client.force_login(person)
     client.post(reverse("keys_tick", args=[job.number, cloth.pk]), {"key": ["3"]})
-    client.post(reverse("stage_finish", args=[job.number, cloth.pk]))
+    client.post(reverse("stage_finish", args=[job.number, cloth.pk]), {"sure": "1"})
     step = client.get(reverse("job_detail", args=[job.number])).content.decode()
     assert reverse("final_verdicts", args=[job.number]) in step  # and not a new check of all keys
     assert "Begin the final check" not in step

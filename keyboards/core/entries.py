@@ -14,6 +14,7 @@ import math
 import re
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from statistics import median
 from typing import Protocol
 from uuid import UUID
 
@@ -468,6 +469,11 @@ def misfit_of_pin(quantity: str, value: int, values: Mapping[str, int], typical_
         if mortise is not None and mortise <= value:
             return Problem(PIN_DOES_NOT_ENTER, {"mortise": mortise, "pin": value})
     return None
+
+
+def typical_pin(pins: Sequence[int]) -> int | None:
+    """The median of the pins read so far, halves up as static/js/rules.js rounds them; None where there are none."""
+    return math.floor(median(pins) + 0.5) if pins else None
 
 
 FEWEST_REPEATS = 4  # degrees of freedom under which a scatter says too little to be counted on

@@ -5,7 +5,6 @@ import datetime
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from statistics import median
 from typing import Any
 
 from django.db import IntegrityError, transaction
@@ -273,7 +272,7 @@ class _Batch:
             read = KeyReading.objects.filter(check_done_id=self.check_id).values_list("key", pin)
             pins = [value for key, value in read if value is not None and key not in self.of_key]
             pins += [values[pin] for values in (self._state(key).values for key in self.of_key) if pin in values]
-            self._typical[pin] = round(median(pins)) if pins else None
+            self._typical[pin] = rules.typical_pin(pins)
         return self._typical[pin]
 
     def _last_word(self, operation: Operation) -> Operation:

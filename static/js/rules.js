@@ -60,6 +60,21 @@ export function outliers(readings, k, floor) {
   return points.filter((_point, place) => Math.abs(residuals[place] - centre) > limit).map(([key]) => key);
 }
 
+// A bare mortise is wider than its pin (keyboards/core/entries.py, misfit_of_pin): {mortise, pin} where a reading says
+// something else, or null. pin, mortise: what the quantity stands beside; values: what is held of its key.
+export function misfitOfPin({ pin, mortise }, value, values, typical) {
+  const narrow = (width, size) => (width <= size ? { mortise: width, pin: size } : null);
+  if (pin) {
+    const own = values[pin] ?? typical;
+    return own === null ? null : narrow(value, own);
+  }
+  return mortise && values[mortise] !== undefined ? narrow(values[mortise], value) : null;
+}
+export const typicalPin = (pins) => (pins.length ? Math.round(median(pins)) : null);
+
+// Asked about while fewer than `fewest` are read, this one among them: then there are no others to hold it against.
+export const isRare = (value, [low, high], read, fewest) => read < fewest && (value < low || value > high);
+
 // What is odd about a reading of plug gauges (keyboards/core/plugs.py): [why, size], or null.
 const SAME_GAUGE = 13;
 export function plugDoubt(sizes, enters, stops = null) {

@@ -620,15 +620,10 @@ function keep() {
 // Bare wood is wider than its pin (keyboards/core/entries.py, misfit_of_pin): the shop's computer would not take it.
 function misfitOfPin(key, quantity, value) {
   if (!data.check.bare) return "";
+  const typical = quantity.pin ? rules.typicalPin([...valuesOf(quantity.pin).values()]) : null;
+  const found = rules.misfitOfPin(quantity, value, stateOf(key).values, typical);
   const size = (length) => rules.show(length, quantity.unit, quantity.decimals);
-  const told = (mortise, pin) => (mortise <= pin ? say("no_entry", { mortise: size(mortise), pin: size(pin) }) : "");
-  if (quantity.pin) {
-    const pins = valuesOf(quantity.pin);
-    const pin = pins.get(key) ?? (pins.size ? Math.round(rules.median([...pins.values()])) : null);
-    return pin === null ? "" : told(value, pin);
-  }
-  const mortise = quantity.mortise ? stateOf(key).values[quantity.mortise] : undefined;
-  return mortise === undefined ? "" : told(mortise, value);
+  return found ? say("no_entry", { mortise: size(found.mortise), pin: size(found.pin) }) : "";
 }
 
 function oddness(key, quantity, value) {
@@ -638,7 +633,7 @@ function oddness(key, quantity, value) {
   const values = valuesOf(quantity.slug);
   values.set(key, value);
   const [low, high] = quantity.usual;
-  if (values.size < data.spread.fewest && (value < low || value > high)) {
+  if (rules.isRare(value, quantity.usual, values.size, data.spread.fewest)) {
     const usual = { low: figure(quantity.slug, low), high: figure(quantity.slug, high) };
     return say("unusual", { typed: figure(quantity.slug, value), ...usual });
   }

@@ -11,14 +11,16 @@ from PIL import Image
 from playwright.sync_api import expect
 
 from keyboards.core import grading, quantities, spread
-from keyboards.core.entries import KeyState, repeatability
+from keyboards.core.entries import MORTISE_OF, PIN_OF, KeyState, repeatability
 from keyboards.core.keys import Compass
 from keyboards.core.plugs import plug_doubt
+from keyboards.core.quantities import QUANTITIES
 from keyboards.models import Check, Entry, EntryKind, Gauge, KeyReading, Photo
 from keyboards.workflow.checks import check_close
 from keyboards.workflow.entries import entries_apply
 from keyboards.workflow.opening import open_trade
 from tests.factories import make_check, make_job, make_person, make_readings
+from tests.keyboards.core.test_entries import PIN_CASES, TYPICAL_PINS
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -795,6 +797,27 @@ def test_the_tablet_reads_numbers_as_the_server_does(page, check):
     for text in ("C3 to G4", "1-5, 12, 80", "A0", "F#2 – B2", "Bb3"):
         theirs = page.evaluate(f"async ([t, k]) => (await import('{SCRIPT}')).keysIn(t, k)", [text, names])
         assert tuple(theirs) == compass.parse(text), text
+
+
+def test_the_tablet_judges_pins_and_rare_readings_by_the_same_cases(page, check):
+    run(page, check)
+    judge = f"async ([q, value, held, typical]) => (await import('{SCRIPT}')).misfitOfPin(q, value, held, typical)"
+    for quantity, value, held, typical, misfit in PIN_CASES:
+        beside = {"pin": PIN_OF.get(quantity, ""), "mortise": MORTISE_OF.get(quantity, "")}
+        theirs = page.evaluate(judge, [beside, value, held, typical])
+        assert (theirs and (theirs["mortise"], theirs["pin"])) == misfit, (quantity, value, held, typical)
+    for pins, typical in TYPICAL_PINS:
+        assert page.evaluate(f"async (pins) => (await import('{SCRIPT}')).typicalPin(pins)", pins) == typical
+    low, high = QUANTITIES["balance_pin"].usual
+    rare = f"async ([value, usual, read]) => (await import('{SCRIPT}')).isRare(value, usual, read, 8)"
+    for value, read, asked in [
+        (low, 1, False),
+        (low - 1, 7, True),
+        (high, 1, False),
+        (high + 1, 7, True),
+        (high + 1, 8, False),
+    ]:
+        assert page.evaluate(rare, [value, [low, high], read]) is asked, (value, read)
 
 
 def test_the_tablet_grades_as_the_server_does(page, check):

@@ -358,28 +358,6 @@ def test_any_order_and_repetition_gives_the_same_state(heap, dice: random.Random
     assert current_state([replace(one) for one in again]) == state
 
 
-# --- beside the pin ---
-
-
-@pytest.mark.parametrize(
-    ("quantity", "value", "values", "typical", "fits"),
-    [
-        ("balance_mortise_width", 3701, {"balance_pin": 3700}, None, True),
-        ("balance_mortise_width", 3700, {"balance_pin": 3700}, None, False),
-        ("balance_mortise_width", 3700, {}, 3700, False),
-        ("balance_mortise_width", 3705, {"balance_pin": 3700}, 3710, True),  # the key's own pin counts
-        ("balance_mortise_width", 3000, {}, None, True),
-        ("balance_mortise_width", 3000, {"front_pin": 3700}, None, True),
-        ("front_mortise_width", 3000, {"front_pin": 3700}, None, False),
-        ("balance_pin", 3700, {"balance_mortise_width": 3700}, None, False),
-        ("balance_pin", 3699, {"balance_mortise_width": 3700}, None, True),
-        ("skew", 100, {"balance_pin": 3700}, 3700, True),
-    ],
-)
-def test_a_mortise_no_wider_than_its_pin_cannot_be_right(quantity, value, values, typical, fits):
-    assert (entries.misfit_of_pin(quantity, value, values, typical) is None) is fits
-
-
 # --- repeatability ---
 
 
@@ -395,3 +373,36 @@ def test_a_key_that_simply_is_wider_does_not_count_as_scatter():
 
 def test_every_quantity_with_a_pin_is_one_we_know():
     assert set(entries.PIN_OF) | set(entries.MORTISE_OF) <= set(QUANTITIES)
+
+
+# --- a mortise beside its pin: on the tablet too (tests/browser/test_run.py) ---
+
+WIDTH, PIN = "balance_mortise_width", "balance_pin"
+# What is read, how wide; what is held of the key; the typical pin; (mortise, pin) where they do not go together.
+PIN_CASES = [
+    (WIDTH, 5600, {}, None, None),
+    (WIDTH, 5600, {}, 3700, None),
+    (WIDTH, 3000, {"front_pin": 3700}, None, None),
+    (WIDTH, 3700, {}, 3700, (3700, 3700)),
+    (WIDTH, 3701, {}, 3700, None),
+    (WIDTH, 3705, {PIN: 3710}, 3700, (3705, 3710)),  # the key's own pin comes before the typical one
+    (WIDTH, 3705, {PIN: 3690}, 3710, None),
+    (PIN, 3710, {WIDTH: 3710}, None, (3710, 3710)),
+    (PIN, 3710, {WIDTH: 3711}, None, None),
+    (PIN, 3710, {}, 3700, None),
+    ("front_pin", 5800, {WIDTH: 5600}, None, None),  # of the other rail
+    ("front_pin", 5800, {"front_mortise_width": 5700}, None, (5700, 5800)),
+    ("skew", 3700, {PIN: 3700}, 3700, None),
+]
+TYPICAL_PINS = [([], None), ([3700], 3700), ([3700, 3701], 3701), ([3701, 3702], 3702), ([3690, 3700, 3800], 3700)]
+
+
+@pytest.mark.parametrize(("quantity", "value", "held", "typical", "misfit"), PIN_CASES)
+def test_a_bare_mortise_is_wider_than_its_pin(quantity, value, held, typical, misfit):
+    found = entries.misfit_of_pin(quantity, value, held, typical)
+    assert (found and (found.numbers["mortise"], found.numbers["pin"])) == misfit
+
+
+@pytest.mark.parametrize(("pins", "typical"), TYPICAL_PINS)
+def test_the_typical_pin_is_the_median_in_whole_micrometres(pins, typical):
+    assert entries.typical_pin(pins) == typical

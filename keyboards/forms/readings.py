@@ -15,7 +15,7 @@ from keyboards.core.quantities import LENGTH, QUANTITIES, show
 from keyboards.core.sheet import LARGEST, decode
 from keyboards.forms.numbers import keys_typed
 from keyboards.forms.shown import shown_text, shown_texts
-from keyboards.models import Compass, Finding, FindingGroup, Gauge, KeyReading
+from keyboards.models import Compass, Finding, FindingGroup, Gauge, GaugeKind, KeyReading
 from keyboards.pictures import grade_words
 from keyboards.words import entry_unit, figure, quantity_title, sentence, unit_sign
 
@@ -26,6 +26,39 @@ SEVERITIES = [
     ("3", pgettext_lazy("severity", "3 severe")),
 ]
 _NUMBER = {"inputmode": "decimal", "class": "figure", "autocomplete": "off"}
+
+
+def reads_plugs(gauge: Gauge | None, quantity: str) -> bool:
+    """Whether a reading of the quantity with this instrument is two diameters."""
+    return gauge is not None and gauge.kind == GaugeKind.PLUG and QUANTITIES[quantity].dimension == LENGTH
+
+
+def two_diameters(units: str) -> str:
+    """A reading of plug gauges as it is typed."""
+    return "0.220..0.222" if units == "in" else "5.60..5.65"
+
+
+def plug_question(gauge: Gauge | None, quantity: str, typed: str, units: str) -> str:
+    """What is odd about a reading typed for plug gauges; "" where nothing is, and for any other instrument."""
+    if gauge is None or not reads_plugs(gauge, quantity):
+        return ""
+    unit = entry_unit(quantity, units)
+    try:
+        enters, stops = interval_of(typed, unit)
+    except MeasurementError:  # no number: told where it is kept
+        return ""
+    if stops is None:
+        both = _("Plug gauges read two diameters, the largest that enters and the smallest that does not: %(example)s.")
+        return both % {"example": two_diameters(units)}
+    doubt = plug_doubt(gauge.sizes, enters, stops)
+    if doubt is None:
+        return ""
+    size = {"size": show(doubt[1], unit, 4 if unit == "in" else 2), "unit": unit, "gauge": gauge.name}
+    words = {
+        "stranger": _("%(size)s %(unit)s is no gauge of “%(gauge)s”."),
+        "between": _("%(size)s %(unit)s lies between these two."),
+    }
+    return words[doubt[0]] % size
 
 
 class KeyForm(forms.Form):
@@ -52,8 +85,10 @@ class KeyForm(forms.Form):
         quantities: Sequence[str],
         findings: Sequence[Finding],
         units: str,
+        gauge: Gauge | None,
     ):
-        self.row, self.quantities, self.units = row, quantities, units
+        """gauge: the instrument that the check names."""
+        self.row, self.quantities, self.units, self.gauge = row, quantities, units, gauge
         self.findings = [finding for finding in findings if finding.retired_at is None or finding.code in row.findings]
         initial: dict[str, Any] = {
             "note": row.note,
@@ -75,6 +110,9 @@ class KeyForm(forms.Form):
                 max_length=20,
                 required=False,
                 widget=forms.TextInput(attrs=_NUMBER),
+                help_text=_("both diameters: %(example)s") % {"example": two_diameters(units)}
+                if reads_plugs(gauge, quantity)
+                else "",
             )
         for finding in self.findings:
             self.fields[f"finding_{finding.code}"] = forms.ChoiceField(
@@ -106,6 +144,17 @@ class KeyForm(forms.Form):
         if data.get("grade") and not data.get("grade_reason", "").strip() and "grade_reason" not in self.errors:
             self.add_error("grade_reason", ValidationError(_("Say in a word why.")))
         return data
+
+    @property
+    def questions(self) -> list[str]:
+        """What is odd about readings that were kept all the same: "Balance pin: 3.71 mm is no gauge of “Plugs”."."""
+        told = []
+        for _field, change in self.changes():
+            if change["kind"] == "reading" and (
+                question := plug_question(self.gauge, change["quantity"], change["value"], self.units)
+            ):
+                told.append(f"{quantity_title(change['quantity'])}: {question}")
+        return told
 
     def changes(self) -> list[tuple[str, dict[str, Any]]]:
         """(field, change for entries_write) for every field that says something else than the page showed."""
@@ -166,23 +215,14 @@ class AgainForm(forms.Form):
         self.fields["quantity"].choices = choices  # type: ignore[attr-defined]
 
     def clean(self) -> dict[str, Any]:
-        """What no gauge of the set can have read is asked about once; sent again, it is kept."""
+        """What plug gauges cannot have read is asked about once; sent again, it is kept."""
         data = super().clean() or {}
+        if self.errors:
+            return data
         gauge, typed = data.get("gauge") or self.usual, data.get("value", "")
-        if self.errors or gauge is None or not gauge.sizes or QUANTITIES[data["quantity"]].dimension != LENGTH:
-            return data
-        unit = entry_unit(data["quantity"], self.units)
-        try:
-            doubt = plug_doubt(gauge.sizes, *interval_of(typed, unit))
-        except MeasurementError:  # no number: told where it is kept
-            return data
-        if doubt and data["sure"] != typed:
-            size = {"size": show(doubt[1], unit, 4 if unit == "in" else 2), "unit": unit, "gauge": gauge.name}
-            words = {
-                "stranger": _("%(size)s %(unit)s is no gauge of “%(gauge)s”. Send it once more to keep it."),
-                "between": _("%(size)s %(unit)s lies between these two. Send it once more to keep it."),
-            }
-            self.add_error("value", words[doubt[0]] % size)
+        question = plug_question(gauge, data["quantity"], typed, self.units)
+        if question and data["sure"] != typed:
+            self.add_error("value", question + " " + _("Send it once more to keep it."))
             self.data = {**dict(self.data.items()), self.add_prefix("sure"): typed}
         return data
 

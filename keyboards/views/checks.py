@@ -13,7 +13,7 @@ from keyboards.advising import assumptions_for
 from keyboards.core.keys import format_keys
 from keyboards.core.spread import upper_failing
 from keyboards.forms.checks import CheckForm, ReasonForm
-from keyboards.forms.readings import FindingsForm
+from keyboards.forms.readings import FindingsForm, two_diameters
 from keyboards.models import Check, CheckKind, Compass
 from keyboards.proving import agreed_proof, owed_of, proof_of
 from keyboards.sheets import far_off, finding_titles, picture_of, repeats_of, sheet_of
@@ -111,6 +111,7 @@ def sheet_context(request: PersonRequest, check: Check) -> dict[str, Any]:
         "reason_form": ReasonForm(),
         "findings_form": FindingsForm(compass=compass),
         "bound": _bound(check, compass),
+        "two_diameters": two_diameters(units),
     }
 
 

@@ -21,7 +21,7 @@ from keyboards.core.entries import FINDING, GRADE, READING, SKIP, WITHDRAW, in_f
 from keyboards.core.keys import format_keys
 from keyboards.core.quantities import QUANTITIES, show
 from keyboards.core.sheet import Fact, Line, read_sheet, write_sheet
-from keyboards.forms.readings import AgainForm, FileForm, FindingsForm, KeyForm
+from keyboards.forms.readings import AgainForm, FileForm, FindingsForm, KeyForm, plug_question
 from keyboards.models import Check, CheckKind, Entry, Finding, KeyReading, PhotoAngle
 from keyboards.pictures import grade_words
 from keyboards.sheets import Column, columns_of, findings_words, mark_of, odd_keys
@@ -46,7 +46,8 @@ _CSV_UNITS = {"mm": 3, "in": 5, "deg": 3, "g": 3}  # decimals that give every ca
 @allowed(TECHNICIAN, json=True)
 def check_cells(request: PersonRequest, number: int, pk: int) -> JsonResponse:
     """Keeps cells of the sheet: {"cells": [{"key", "quantity", "text"}]}, quantity may be "note". A bad cell refuses
-    itself only. The answer names each cell sent with its text now and why it was refused, and what follows from it;
+    itself only. The answer names each cell sent with its text now, why it was refused or what is odd about it, and what
+    follows from it;
     401 ("other") where somebody else than the "person" who typed them is signed in.
     """
     check = check_for(number, pk)
@@ -74,6 +75,7 @@ def check_cells(request: PersonRequest, number: int, pk: int) -> JsonResponse:
                 "quantity": cell.get("quantity"),
                 "text": _text_of(by_key, cell, units) if index not in why else None,
                 "why": why.get(index, ""),
+                "ask": "" if index in why else _question(check, cell, units),
             }
             for index, cell in enumerate(cells)
         ],
@@ -104,6 +106,13 @@ def _change(cell: dict[str, Any], units: str) -> dict[str, Any]:
     if isinstance(text, str) and not text.strip():
         return {"kind": "clear", "key": key, "quantity": quantity}
     return {"kind": "reading", "key": key, "quantity": quantity, "value": text, "unit": unit}
+
+
+def _question(check: Check, cell: dict[str, Any], units: str) -> str:
+    """What is odd about a cell that was kept."""
+    quantity, text = cell.get("quantity"), cell.get("text")
+    known = isinstance(quantity, str) and quantity in QUANTITIES and isinstance(text, str)
+    return plug_question(check.gauge, str(quantity), str(text), units) if known else ""
 
 
 def _text_of(by_key: dict[int, KeyReading], cell: dict[str, Any], units: str) -> str:
@@ -174,6 +183,8 @@ def key_detail(request: PersonRequest, number: int, pk: int, key: int) -> HttpRe
     if request.method == "POST":
         form = page.form(request.POST)
         if form.is_valid() and page.keep(form):
+            for question in form.questions:
+                messages.info(request, question)
             following = page.neighbours[1] if "next" in request.POST else None
             if following is None:
                 messages.success(request, _("Kept."))
@@ -256,6 +267,7 @@ class _KeyPage:
             quantities=self.quantities,
             findings=self.findings,
             units=self.request.user.units,
+            gauge=self.check.gauge,
         )
 
     def keep(self, form: KeyForm) -> bool:

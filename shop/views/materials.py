@@ -13,7 +13,7 @@ from shop import rack
 from shop.access import TECHNICIAN, PersonRequest, allowed, fetch
 from shop.forms.materials import LotForm, MaterialForm
 from shop.forms.stages import ReasonForm
-from shop.models import Job, Lot, Material
+from shop.models import Client, Job, Lot, Material
 from shop.workflow import materials
 from shop.workflow.refusal import Refused
 
@@ -88,7 +88,11 @@ def _lot_page(request: PersonRequest, lot: Lot, form: ReasonForm) -> HttpRespons
     jobs = Job.objects.for_lists().filter(uses__lot=lot).distinct()
     page = Paginator(jobs, _A_PAGE).get_page(request.GET.get("page"))
     rows = rack.rows(page, timezone.now())
-    return render(request, "shop/materials/lot.html", {"lot": lot, "page": page, "rows": rows, "form": form})
+    clients: dict[Client, list[Job]] = {}
+    for job in page if lot.bad_since else ():
+        clients.setdefault(job.client, []).append(job)
+    context = {"lot": lot, "page": page, "rows": rows, "clients": list(clients.items()), "form": form}
+    return render(request, "shop/materials/lot.html", context)
 
 
 @require_safe

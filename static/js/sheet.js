@@ -102,7 +102,7 @@ const count = () => {
 
 const explain = (input, why) => {
   const cell = input.closest("td");
-  cell.querySelector(".error")?.remove();
+  cell.querySelectorAll(".error, .hint").forEach((line) => line.remove());
   cell.classList.toggle("bad", Boolean(why));
   input.toggleAttribute("aria-invalid", false);
   input.removeAttribute("aria-describedby");
@@ -116,6 +116,16 @@ const explain = (input, why) => {
   input.setAttribute("aria-invalid", "true");
   input.setAttribute("aria-describedby", line.id);
   refused.add(input);
+};
+
+// Kept, and odd all the same: said beside it.
+const ask = (input, question) => {
+  const line = document.createElement("p");
+  line.className = "hint";
+  line.id = `${input.id}-hint`;
+  line.textContent = question;
+  input.closest("td").append(line);
+  input.setAttribute("aria-describedby", line.id);
 };
 
 const changed = (input) => {
@@ -209,6 +219,7 @@ function keep(batch, told) {
     if (untouched) {
       explain(input, "");
       input.closest("td").classList.add("saved");
+      if (cell.ask) ask(input, cell.ask);
     }
   });
   for (const [quantity, marks] of Object.entries(told.marks)) mark(quantity, marks);

@@ -6,6 +6,7 @@ import pytest
 from django.urls import reverse
 
 from keyboards.models import Finding, Gauge, KeyReading
+from keyboards.words import quantity_title
 from keyboards.workflow.entries import entries_write
 from keyboards.workflow.opening import open_trade
 from shop.models import Event, Role
@@ -91,6 +92,27 @@ def test_a_set_of_plug_gauges_holds_its_diameters_and_asks_about_others(client, 
     client.post(address, {**reading, "again-value": "4.90..4.95"})
     client.post(address, {**reading, "again-value": "4.93", "again-sure": "4.93"})  # asked about, never refused
     assert [(one.value, one.high) for one in check.entries.order_by("taken_at")] == [(4900, 4950), (4930, None)]
+
+
+def test_the_sheet_and_a_keys_page_ask_for_both_diameters_and_keep_what_is_odd(client, technician):
+    """As the run and the repeat do: asked about, never refused, since a set is lent and gauges are lost."""
+    plugs = Gauge.objects.create(name="Plugs", kind="plug", resolution=50, error=2, sizes=[4900, 4950, 5000])
+    check = make_check(gauge=plugs, quantities=["balance_mortise_width", "skew"])
+    at = (check.job.number, check.pk)
+    assert "type both diameters, such as 5.60..5.65" in client.get(reverse("check_detail", args=at)).content.decode()
+    typed = ["4.90..4.95", "4.93", "4.90..4.97", "4.90..5.00", "5.00..4.90", "x"]
+    cells = [{"key": key, "quantity": "balance_mortise_width", "text": text} for key, text in enumerate(typed, start=1)]
+    cells.append({"key": 7, "quantity": "skew", "text": "1.5"})
+    told = client.post(reverse("check_cells", args=at), {"cells": cells}, content_type="application/json").json()
+    asked = [cell["ask"].split(":")[0] for cell in told["cells"]]
+    both = "Plug gauges read two diameters, the largest that enters and the smallest that does not"
+    assert asked == ["", both, "4.97 mm is no gauge of “Plugs”.", "4.95 mm lies between these two.", "", "", ""]
+    assert [bool(cell["why"]) for cell in told["cells"]] == [False] * 4 + [True] * 2 + [False]
+    page = reverse("key_detail", args=[*at, 8])
+    assert "both diameters: 5.60..5.65" in client.get(page).content.decode()
+    kept = client.post(page, {"value_balance_mortise_width": "4.95"}, follow=True).content.decode()
+    assert f"{quantity_title('balance_mortise_width')}: {both}" in kept
+    assert KeyReading.objects.get(key=8).balance_mortise_width == 4950
 
 
 def test_an_instrument_is_changed_and_taken_out_of_use(client, technician):

@@ -70,9 +70,15 @@ def test_a_lot_page_names_every_set_that_has_it(client):
     materials.use_record(job=job, lot=lot, by=person)
     page = client.get(reverse("lot_detail", args=[lot.pk]))
     assert job.tag.encode() in page.content
-    client.post(reverse("lot_found_bad", args=[lot.pk]), {"reason": "frays"})
+    type(job.client).objects.update(phone="0555 0147")
+    again = make_job(client=job.client)
+    materials.use_record(job=again, lot=lot, by=person)
+    assert b"0555 0147" not in client.get(reverse("lot_detail", args=[lot.pk])).content
+    told = client.post(reverse("lot_found_bad", args=[lot.pk]), {"reason": "frays"}, follow=True)
     lot.refresh_from_db()
     assert lot.bad_reason == "frays"
+    assert told.content.count(b'href="tel:0555 0147"') == 1  # whom to call, once for both sets
+    assert told.context["clients"] == [(job.client, [again, job])]
 
 
 def test_a_lot_that_is_in_very_many_sets_shows_them_in_pages(client, monkeypatch):

@@ -31,6 +31,7 @@ NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
             _("Undo at the bench takes back whatever was entered last, and after a pause the run goes on behind it."),
             _("Without a point the pad reads hundredths for a level too: 30 is 0.30, a 3 is 0.03."),
             _("Keys put right after the final check are read again by themselves."),
+            _("The sheet and a key's page ask for both diameters of plug gauges; a bad lot lists whom to tell."),
             _("Keys worked on without a tick can be named to be read again; keys ticked after their reading are told."),
             _("A discount is a sum or so many percent, and the paper says of what."),
             _("The caul that was used is noted with the cloth and told on report and label."),

@@ -3,10 +3,27 @@
 from django.utils.functional import Promise
 from django.utils.translation import gettext_lazy as _
 
-VERSION = "0.3.0"
+VERSION = "0.4.0"
 
 # The newest first: version, what is new in sentences.
 NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
+    (
+        "0.4.0",
+        (
+            _("A yes is confirmed to the client by a letter with what was agreed; Workshop turns it off."),
+            _("Letters go out under the workshop's name."),
+            _("A broken stick and a missing key are named from the advice to the report, and offered on the estimate."),
+            _("What arrival saw on wood, button and stick stands after stripping, in the row and in what is cut."),
+            _("A key that neither cloth of its section serves gets the stocked one that does."),
+            _("A discount is a sum or so many percent, and the paper says of what."),
+            _("The caul that was used is noted with the cloth and told on report and label."),
+            _("Finishing cloth asks about keys that no lot is written down for."),
+            _("Keys worked on without a tick can be named to be read again; keys ticked after their reading are told."),
+            _("At a step in the row the run asks about its first key alone."),
+            _("The sheet and a key's page ask for both diameters of plug gauges; a bad lot lists whom to tell."),
+            _("Sets are found by the client's town; pages stay quick in a shop of ten thousand sets."),
+        ),
+    ),
     (
         "0.3.0",
         (
@@ -31,11 +48,6 @@ NOTES: tuple[tuple[str, tuple[str | Promise, ...]], ...] = (
             _("Undo at the bench takes back whatever was entered last, and after a pause the run goes on behind it."),
             _("Without a point the pad reads hundredths for a level too: 30 is 0.30, a 3 is 0.03."),
             _("Keys put right after the final check are read again by themselves."),
-            _("The sheet and a key's page ask for both diameters of plug gauges; a bad lot lists whom to tell."),
-            _("Keys worked on without a tick can be named to be read again; keys ticked after their reading are told."),
-            _("A discount is a sum or so many percent, and the paper says of what."),
-            _("The caul that was used is noted with the cloth and told on report and label."),
-            _("A yes is confirmed to the client by a letter with what was agreed; Workshop turns it off."),
             _("Settings in a file beside the program, so that commands typed by hand have them too."),
         ),
     ),

@@ -20,6 +20,7 @@ from keyboards.core.spread import outliers
 from keyboards.drawing.plots import Band, Plot, Series
 from keyboards.models import Check, CheckKind, Compass, Finding, KeyReading
 from keyboards.words import entry_unit, figure, quantity_title, unit_sign
+from keyboards.workflow.entries import BARE
 
 # A reading nearer to its neighbours' line than three times this is never odd, in canonical integers: the shop's own
 # value for fine lengths, estimates for what is read more coarsely.
@@ -268,7 +269,7 @@ def _plots(
     odd: Mapping[str, frozenset[int]],
 ) -> list[Plot]:
     plots: list[Plot] = []
-    bare = check.kind in (CheckKind.ARRIVAL, CheckKind.STRIPPED)  # with its new cloth in, a mortise asks for none
+    bare = check.kind in BARE  # with its new cloth in, a mortise asks for none
     for quantity in _PLOTTED:
         if quantity not in check.quantities or len(plots) == _MOST_PLOTS:
             continue

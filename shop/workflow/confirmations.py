@@ -3,12 +3,12 @@
 import html
 
 from django.template.loader import render_to_string
-from django.utils import formats, timezone
 from django.utils.html import strip_tags
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from post_office.models import Email
 
+from shop.formats import dated
 from shop.models import Answer, Estimate, Person, Workshop
 from shop.models.estimates import PricedOption
 from shop.templatetags.shop import in_sentence
@@ -78,7 +78,7 @@ def _agreed(answer: Answer, agreed: PricedOption) -> list[str]:
     lines.append(
         (_("To pay: %(sum)s %(currency)s with %(tax)s") if agreed.taxes else _("To pay: %(sum)s %(currency)s")) % sum_
     )
-    said = {"name": answer.name, "when": formats.date_format(timezone.localtime(answer.at), "DATETIME_FORMAT")}
+    said = {"name": answer.name, "when": dated(answer.at, "DATETIME_FORMAT")}
     lines.append(_("%(name)s said yes on %(when)s.") % said)
     if answer.taken_by_id:
         lines[-1] += " " + _("We took it down by phone or at the counter.")
@@ -100,7 +100,7 @@ def _deposit(answer: Answer, agreed: PricedOption, workshop: Workshop) -> str:
 def _when(answer: Answer) -> str:
     estimate = answer.estimate
     if estimate.job.promised_on:
-        day = formats.date_format(estimate.job.promised_on, "DATE_FORMAT")
+        day = dated(estimate.job.promised_on, "DATE_FORMAT")
         return _("We promise it for %(day)s.") % {"day": day}
     if estimate.working_days:
         return ngettext(

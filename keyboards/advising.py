@@ -353,7 +353,7 @@ def _cloth(keys: Sequence[KeyAdvice], held: Assumed) -> ClothAdvice | None:
 
 def fits(clearance: float, held: Assumed) -> bool:
     """Whether a fitted clearance, mm, lies as near to the wanted one as the shop allows."""
-    return fit.within(clearance - held.clearance, held.lower, held.upper)
+    return held.lower - 1e-9 <= clearance - held.clearance <= held.upper + 1e-9
 
 
 def own_cloths(keys: Sequence[KeyAdvice], cloths: Sequence[float], held: Assumed) -> dict[int, float]:

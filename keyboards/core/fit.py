@@ -219,9 +219,9 @@ def conformance_status(misfit: float, u: float, lower: float, upper: float, guar
     lower, upper = _limits(lower, upper)
     value = number("misfit", misfit)
     band = number("guard", guard, minimum=0) * _u("u", u)
-    if within(value, lower, upper):
-        return "pass" if within(value, lower + band, upper - band) else "marginal pass"
-    return "marginal fail" if within(value, lower - band, upper + band) else "fail"
+    if _within(value, lower, upper):
+        return "pass" if _within(value, lower + band, upper - band) else "marginal pass"
+    return "marginal fail" if _within(value, lower - band, upper + band) else "fail"
 
 
 def classify_key(
@@ -284,7 +284,7 @@ def choose_cloths(
         for rank, j in enumerate(preferred):
             row[j] = rank
     columns = list(zip(*ranks, strict=True))
-    inside = [[within(row[j], lower, upper) for j in preferred] for row, preferred in zip(misfits, order, strict=True)]
+    inside = [[_within(row[j], lower, upper) for j in preferred] for row, preferred in zip(misfits, order, strict=True)]
     squares = [[row[j] ** 2 for j in preferred] for row, preferred in zip(misfits, order, strict=True)]
 
     def worth(members: tuple[int, ...]) -> tuple[int, float, tuple[float, ...]]:
@@ -411,7 +411,7 @@ def flip_probability(
 ) -> float:
     """The chance that the decision "at most `most_failing` keys fail", taken on the misfits, is wrong."""
     chances = failing_count_distribution(misfits, u_independent, u_common, lower, upper)
-    failing = sum(not within(value, lower, upper) for value in misfits)
+    failing = sum(not _within(value, lower, upper) for value in misfits)
     return flip_from_distribution(chances, failing, most_failing)
 
 
@@ -471,14 +471,13 @@ def _misfit(mortise: float, pin: float, cloth: float, compression: float, cleara
     return mortise - pin - 2 * (1 - compression) * cloth - clearance
 
 
-def within(value: float, lower: float, upper: float) -> bool:
-    """Whether a misfit is in tolerance; all in mm."""
+def _within(value: float, lower: float, upper: float) -> bool:
     return lower - _SLACK <= value <= upper + _SLACK
 
 
 def _rank(cloth: float, miss: float, lower: float, upper: float) -> tuple[bool, float, float]:
     """Sorts the better cloth first; misfits alike to a millionth of a millimetre are a tie."""
-    return not within(miss, lower, upper), round(abs(miss), 9), -cloth
+    return not _within(miss, lower, upper), round(abs(miss), 9), -cloth
 
 
 def _best(cloths: Sequence[float], misfits: Sequence[float], lower: float, upper: float) -> KeyFit:
@@ -487,7 +486,7 @@ def _best(cloths: Sequence[float], misfits: Sequence[float], lower: float, upper
         (_rank(cloth, miss, lower, upper), miss, cloth) for cloth, miss in zip(cloths, misfits, strict=True)
     )
     status: FitStatus = "stock gap"
-    if within(miss, lower, upper):
+    if _within(miss, lower, upper):
         status = "fit"
     elif misfits[-1] > upper:
         status = "oversize"
@@ -507,7 +506,7 @@ def _posterior(value: float, u: float, prior_mean: float, prior_sd: float) -> tu
 def _inside(value: float, u: float, lower: float, upper: float) -> float:
     """The part of N(value, u) between the limits, from the nearer tail so that small chances stay exact."""
     if u == 0:
-        return float(within(value, lower, upper))
+        return float(_within(value, lower, upper))
     below, over = (lower - value) / (u * _ROOT_2), (upper - value) / (u * _ROOT_2)
     if below > 0:
         return (math.erfc(below) - math.erfc(over)) / 2
@@ -516,7 +515,7 @@ def _inside(value: float, u: float, lower: float, upper: float) -> float:
 
 def _outside(value: float, u: float, lower: float, upper: float) -> float:
     if u == 0:
-        return float(not within(value, lower, upper))
+        return float(not _within(value, lower, upper))
     scale = u * _ROOT_2
     return (math.erfc((value - lower) / scale) + math.erfc((upper - value) / scale)) / 2
 
